@@ -1,0 +1,8 @@
+//! From what the user wrote to a [`Setup`] without contradictions.
+//!
+//! Everything that can be wrong with a setup file is found here, all of it at once, with the place and the mend.
+//! The rest of the program never sees the file as written.
+
+mod setup;
+
+pub use setup::*;

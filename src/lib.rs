@@ -1,0 +1,23 @@
+//! packdrift logs a winter test of battery packs wired in parallel and answers one question: how far has each
+//! pack's own charge count drifted from the truth, since when, and how sure are we?
+//!
+//! Data flows one way, and so do the dependencies between these modules:
+//!
+//! ```text
+//! broker ─ intake ─ writer ─ store ─ ledger ─ charge ─ api
+//!          decode    commit   SQLite  hours,   pure
+//!          (pure)    then ack         anchors,
+//!                                     phases
+//! ```
+//!
+//! packdrift listens only. It is a logger, never a protective device.
+
+pub mod api;
+pub mod charge;
+pub mod command;
+pub mod config;
+pub mod demo;
+pub mod intake;
+pub mod ledger;
+pub mod reading;
+pub mod store;
