@@ -180,3 +180,12 @@ pub struct Refusal {
     /// What was wrong and where, for a person.
     pub detail: String,
 }
+
+/// What decoding made of one message: usually one reading, sometimes several packs of which one is wrong.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Decoded {
+    /// What can be stored.
+    pub readings: Vec<Reading>,
+    /// What can't.
+    pub refusals: Vec<Refusal>,
+}

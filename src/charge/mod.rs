@@ -1,1 +1,13 @@
-//! (to come)
+//! The arithmetic: counted charge, full charges, stored charge, charge error and its uncertainty.
+//!
+//! Pure functions over slices. No I/O, no clock, no serde, no SQL: `ledger` brings the facts, `api` shows the
+//! answers. Charging is positive throughout.
+
+pub mod count;
+pub mod drift;
+pub mod estimate;
+pub mod facts;
+pub mod fill;
+pub mod full;
+pub mod phase;
+pub mod stored;

@@ -1,1 +1,21 @@
-//! (to come)
+//! Keeps what is derived in step with the readings, and gathers the facts for a question.
+//!
+//! Hours, gaps, anchors and cuts are derived from readings alone: they can be dropped and rebuilt with the same
+//! result to the last digit. Readings that come late mark their hours; [`refresh`] derives those again and
+//! whatever depends on them. Everything here runs on a connection that somebody else owns; the arithmetic is
+//! `charge`'s.
+
+mod anchors;
+mod cuts;
+mod evidence;
+mod facts;
+mod hours;
+mod phases;
+mod refresh;
+mod roster;
+
+pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
+pub use facts::{Asked, gather};
+pub use phases::phases;
+pub use refresh::{Progress, rebuild, refresh};
+pub use roster::Roster;

@@ -1,1 +1,22 @@
-//! (to come)
+//! SQLite: opening and migrating, one file a table, and the one writer.
+//!
+//! Only the [`Writer`] changes readings; everyone else reads through connections of their own. What the tables
+//! mean stands in `migrations/`. How derived rows come about is `ledger`'s.
+
+pub mod anchor;
+mod batch;
+pub mod cut;
+pub mod gap;
+pub mod hour;
+pub mod instrument;
+pub mod note;
+mod open;
+pub mod quarantine;
+pub mod reading;
+pub mod setup_version;
+pub mod stated_phase;
+mod writer;
+
+pub use batch::Message;
+pub use open::{Lock, OpenError, read_only, read_write};
+pub use writer::{Committed, Options, StartError, Stopped, Ticket, Writer, WriterThread};

@@ -1,0 +1,222 @@
+//! The answer: how far a pack's count has drifted between two instants, and how sure that is.
+
+use super::{
+    count::Counted,
+    estimate::{Estimate, Source, Whose},
+    facts::Facts,
+    fill::Filled,
+    stored::{Basis, Closure, Stored},
+};
+
+const MS_PER_DAY: f64 = 86_400_000.0;
+/// Days in a month of 1/12 Julian year, by which points a month are stated.
+pub const DAYS_PER_MONTH: f64 = 30.4375;
+/// Over how long two instants' imbalance between packs is the same, ms.
+const UNEQUAL_LASTS_MS: f64 = 6.0 * 3_600_000.0;
+/// More of a span than this without a witness is too much.
+const UNWITNESSED_AT_MOST: f64 = 0.1;
+
+/// Why there is no answer.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum Insufficient {
+    /// Nothing, or only an instant, lies between the two.
+    #[error("nothing was heard of this pack in the time asked about")]
+    NothingHeard,
+    /// For too long nobody can say what was counted.
+    #[error("for {percent:.0} % of the time nothing says what {whose} counted")]
+    Unwitnessed {
+        /// "the pack" or "the reference".
+        whose: &'static str,
+        /// Part of the time, %.
+        percent: f64,
+    },
+}
+
+/// A bank's record, ready to answer questions.
+#[derive(Debug)]
+pub struct Record<'a> {
+    facts: &'a Facts,
+    filled: &'a Filled<'a>,
+    stored: Stored<'a>,
+}
+
+/// A charge error between two instants.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChargeError {
+    /// Counted charge less change of stored charge, Ah.
+    pub error: Estimate,
+    /// Whether both ends lie between marks.
+    pub basis: Basis,
+}
+
+/// A charge error over a stretch between recalibrations, as a rate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rate {
+    /// From, ms since 1970.
+    pub begin_ms: i64,
+    /// Until, ms since 1970.
+    pub end_ms: i64,
+    /// Charge error over it.
+    pub error: Estimate,
+}
+
+impl Rate {
+    /// Length in days.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "times are far below 2^52 ms")]
+    pub fn days(&self) -> f64 {
+        (self.end_ms - self.begin_ms) as f64 / MS_PER_DAY
+    }
+
+    /// Ah a day.
+    #[must_use]
+    pub fn ah_per_day(&self) -> f64 {
+        self.error.value_ah / self.days()
+    }
+
+    /// Expanded uncertainty, Ah a day.
+    #[must_use]
+    pub fn expanded_uncertainty_ah_per_day(&self) -> f64 {
+        self.error.expanded_uncertainty_ah() / self.days()
+    }
+}
+
+/// How much of a stretch of time was heard.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Coverage {
+    /// Fraction heard.
+    pub fraction: f64,
+    /// Longest gap within it, ms.
+    pub longest_gap_ms: i64,
+}
+
+impl<'a> Record<'a> {
+    /// Prepares the record of a bank.
+    #[must_use]
+    pub fn new(facts: &'a Facts, filled: &'a Filled<'a>) -> Self {
+        Self {
+            facts,
+            filled,
+            stored: Stored::new(facts, filled),
+        }
+    }
+
+    /// The closed spans with the reference's closures.
+    #[must_use]
+    pub fn closures(&self) -> &[Closure] {
+        &self.stored.closures
+    }
+
+    /// Charge error of pack `p` between two cuts.
+    ///
+    /// # Errors
+    /// [`Insufficient`] where there is too little to answer from.
+    pub fn charge_error(&self, p: usize, from: usize, until: usize) -> Result<ChargeError, Insufficient> {
+        if from >= until {
+            return Err(Insufficient::NothingHeard);
+        }
+        self.witnessed(p, from, until)?;
+        let counted = self.filled.between(p + 1, from, until);
+        let (stored_from, basis_from) = self.stored.of_pack(p, from);
+        let (stored_until, basis_until) = self.stored.of_pack(p, until);
+        let unequal_from_ah = self.stored.unequal_ah(p, from, stored_from.value_ah);
+        let unequal_until_ah = self.stored.unequal_ah(p, until, stored_until.value_ah);
+        let apart_ms = as_f64(self.facts.cuts[until].at_ms - self.facts.cuts[from].at_ms);
+        // What packs differ by lasts some hours: two near instants share it.
+        let shared = (-apart_ms / UNEQUAL_LASTS_MS).exp();
+        let own = (1.0 - shared * shared).sqrt();
+        let error = (counted - (stored_until - stored_from))
+            .moved(
+                Source::UnequalSoc,
+                Whose::Pack(p),
+                1,
+                unequal_from_ah - shared * unequal_until_ah,
+            )
+            .moved(Source::UnequalSoc, Whose::Pack(p), 2, own * unequal_until_ah);
+        let closed = basis_from == Basis::Closed && basis_until == Basis::Closed;
+        Ok(ChargeError {
+            error,
+            basis: if closed { Basis::Closed } else { Basis::Provisional },
+        })
+    }
+
+    /// Charge errors of pack `p` between two cuts, one for each stretch between recalibrations.
+    ///
+    /// # Errors
+    /// [`Insufficient`] where there is too little to answer from.
+    pub fn rates(&self, p: usize, from: usize, until: usize) -> Result<Vec<Rate>, Insufficient> {
+        let (begin_ms, end_ms) = (self.facts.cuts[from].at_ms, self.facts.cuts[until].at_ms);
+        let inside = self.facts.recalibrated_ms[p + 1]
+            .iter()
+            .filter(|at_ms| **at_ms > begin_ms && **at_ms < end_ms);
+        let mut bounds = vec![from];
+        bounds.extend(inside.filter_map(|at_ms| self.facts.cut_at(*at_ms)));
+        bounds.push(until);
+        bounds
+            .windows(2)
+            .map(|pair| {
+                Ok(Rate {
+                    begin_ms: self.facts.cuts[pair[0]].at_ms,
+                    end_ms: self.facts.cuts[pair[1]].at_ms,
+                    error: self.charge_error(p, pair[0], pair[1])?.error,
+                })
+            })
+            .collect()
+    }
+
+    /// Actual state of charge of pack `p` at a cut, as Ah relative to full; `None` where no mark says what full is.
+    #[must_use]
+    pub fn below_full(&self, p: usize, at: usize) -> Option<Estimate> {
+        if self.facts.marks.is_empty() {
+            return None;
+        }
+        let (stored, _) = self.stored.of_pack(p, at);
+        let unequal_ah = self.stored.unequal_ah(p, at, stored.value_ah);
+        Some(stored.moved(Source::UnequalSoc, Whose::Pack(p), 2, unequal_ah))
+    }
+
+    /// What an instrument counted between two cuts, as heard.
+    #[must_use]
+    pub fn heard(&self, of: usize, from: usize, until: usize) -> Counted {
+        self.facts.cuts[until].totals[of] - self.facts.cuts[from].totals[of]
+    }
+
+    /// How much of the time between two cuts an instrument was heard.
+    #[must_use]
+    pub fn coverage(&self, of: usize, from: usize, until: usize) -> Coverage {
+        let (begin_ms, end_ms) = (self.facts.cuts[from].at_ms, self.facts.cuts[until].at_ms);
+        let heard_ms = self.heard(of, from, until).heard_ms;
+        let longest_gap_ms = self
+            .facts
+            .gaps
+            .iter()
+            .filter(|gap| gap.of == of)
+            .map(|gap| gap.end_ms.min(end_ms) - gap.begin_ms.max(begin_ms))
+            .max()
+            .unwrap_or(0)
+            .max(0);
+        Coverage {
+            fraction: as_f64(heard_ms) / as_f64((end_ms - begin_ms).max(1)),
+            longest_gap_ms,
+        }
+    }
+
+    fn witnessed(&self, p: usize, from: usize, until: usize) -> Result<(), Insufficient> {
+        let whole_ms = as_f64(self.facts.cuts[until].at_ms - self.facts.cuts[from].at_ms);
+        for (of, whose) in [(p + 1, "the pack"), (0, "the reference")] {
+            let part = as_f64(self.filled.unknown_ms(of, from, until)) / whole_ms;
+            if part > UNWITNESSED_AT_MOST {
+                return Err(Insufficient::Unwitnessed {
+                    whose,
+                    percent: 100.0 * part,
+                });
+            }
+        }
+        Ok(())
+    }
+}
+
+#[expect(clippy::cast_precision_loss, reason = "times are far below 2^52 ms")]
+fn as_f64(value: i64) -> f64 {
+    value as f64
+}

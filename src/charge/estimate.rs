@@ -1,0 +1,227 @@
+//! A figure with its uncertainty, kept as what it depends on.
+//!
+//! An [`Estimate`] is a value and, for each independent cause, what one standard deviation of that cause moves it
+//! by (standard uncertainty × sensitivity). Sums and differences add and subtract cause by cause, so what two
+//! figures share cancels or not as it should: the law of propagation of uncertainty with covariances, JCGM 100:2008,
+//! 5.2.2, in its linear form.
+
+use std::{
+    collections::BTreeMap,
+    ops::{Add, Neg, Sub},
+};
+
+/// Coverage factor of every stated expanded uncertainty.
+pub const COVERAGE_FACTOR: f64 = 2.0;
+
+/// A line of the budget.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Source {
+    /// How alike two full charges are.
+    FullCharge,
+    /// Packs on one busbar are not at exactly one state of charge.
+    UnequalSoc,
+    /// Zero error of the reference.
+    ReferenceOffset,
+    /// Gain error of the reference.
+    ReferenceGain,
+    /// What the boards draw behind the reference's back.
+    StandingDraw,
+    /// What the cells lose by themselves.
+    SelfDischarge,
+    /// What charging loses.
+    CoulombicEfficiency,
+    /// How well closures seen so far foretell the open span.
+    ReferenceClosure,
+    /// How the reference's closure is spread within a span.
+    SpanShape,
+    /// Which part of the bank's charge is this pack's.
+    CapacityShare,
+    /// What happens between readings.
+    Sampling,
+    /// What was not heard.
+    Gaps,
+    /// Rounding of the reports.
+    Resolution,
+}
+
+impl Source {
+    /// The word in answers.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::FullCharge => "full_charge_repeatability",
+            Self::UnequalSoc => "unequal_soc",
+            Self::ReferenceOffset => "reference_offset",
+            Self::ReferenceGain => "reference_gain",
+            Self::StandingDraw => "standing_draw",
+            Self::SelfDischarge => "self_discharge",
+            Self::CoulombicEfficiency => "coulombic_efficiency",
+            Self::ReferenceClosure => "reference_closure",
+            Self::SpanShape => "span_shape",
+            Self::CapacityShare => "capacity_share",
+            Self::Sampling => "sampling",
+            Self::Gaps => "gaps",
+            Self::Resolution => "resolution",
+        }
+    }
+}
+
+/// Whose a cause is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Whose {
+    /// Common to all packs: everything about the reference.
+    Common,
+    /// One pack's own, by its position in the bank.
+    Pack(usize),
+}
+
+/// One independent cause of error.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Cause {
+    /// Which line of the budget it belongs to.
+    pub source: Source,
+    /// Whose it is.
+    pub whose: Whose,
+    /// Tells causes of one line apart: the instant in ms that the cause belongs to, 0 where there is but one.
+    pub which: i64,
+}
+
+/// A value in Ah with what it depends on.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Estimate {
+    /// The value, Ah.
+    pub value_ah: f64,
+    moved_by: BTreeMap<Cause, f64>,
+}
+
+impl Estimate {
+    /// A value known exactly.
+    #[must_use]
+    pub fn exact(value_ah: f64) -> Self {
+        Self {
+            value_ah,
+            moved_by: BTreeMap::new(),
+        }
+    }
+
+    /// The same value that one standard deviation of a cause moves by `by_ah`.
+    #[must_use]
+    pub fn moved(mut self, source: Source, whose: Whose, which: i64, by_ah: f64) -> Self {
+        if by_ah != 0.0 {
+            *self.moved_by.entry(Cause { source, whose, which }).or_default() += by_ah;
+        }
+        self
+    }
+
+    /// The estimate times a number known exactly.
+    #[must_use]
+    pub fn times(mut self, factor: f64) -> Self {
+        self.value_ah *= factor;
+        for by_ah in self.moved_by.values_mut() {
+            *by_ah *= factor;
+        }
+        self
+    }
+
+    /// Standard uncertainty, Ah.
+    #[must_use]
+    pub fn standard_uncertainty_ah(&self) -> f64 {
+        self.moved_by
+            .values()
+            .map(|by_ah| by_ah * by_ah)
+            .sum::<f64>()
+            .sqrt()
+    }
+
+    /// Expanded uncertainty with k = [`COVERAGE_FACTOR`], Ah.
+    #[must_use]
+    pub fn expanded_uncertainty_ah(&self) -> f64 {
+        COVERAGE_FACTOR * self.standard_uncertainty_ah()
+    }
+
+    /// True where the value is further from nothing than its expanded uncertainty.
+    #[must_use]
+    pub fn is_significant(&self) -> bool {
+        self.value_ah.abs() > self.expanded_uncertainty_ah()
+    }
+
+    /// The lines of the budget, largest first, as standard uncertainties in Ah: their root sum of squares is
+    /// [`Self::standard_uncertainty_ah`].
+    #[must_use]
+    pub fn budget(&self) -> Vec<(Source, f64)> {
+        let mut variances = BTreeMap::<Source, f64>::new();
+        for (cause, by_ah) in &self.moved_by {
+            *variances.entry(cause.source).or_default() += by_ah * by_ah;
+        }
+        let mut lines: Vec<_> = variances
+            .into_iter()
+            .map(|(source, variance)| (source, variance.sqrt()))
+            .collect();
+        lines.sort_by(|left, right| right.1.total_cmp(&left.1));
+        lines
+    }
+}
+
+impl Add for Estimate {
+    type Output = Self;
+
+    fn add(mut self, other: Self) -> Self {
+        self.value_ah += other.value_ah;
+        for (cause, by_ah) in other.moved_by {
+            *self.moved_by.entry(cause).or_default() += by_ah;
+        }
+        self
+    }
+}
+
+impl Neg for Estimate {
+    type Output = Self;
+
+    fn neg(self) -> Self {
+        self.times(-1.0)
+    }
+}
+
+impl Sub for Estimate {
+    type Output = Self;
+
+    fn sub(self, other: Self) -> Self {
+        self + -other
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn one(source: Source, whose: Whose, by_ah: f64) -> Estimate {
+        Estimate::exact(10.0).moved(source, whose, 0, by_ah)
+    }
+
+    #[test]
+    fn what_two_figures_share_cancels_in_their_difference() {
+        let shared = |own: usize| {
+            one(Source::ReferenceOffset, Whose::Common, 3.0).moved(Source::Sampling, Whose::Pack(own), 0, 0.4)
+        };
+        let difference = shared(1) - shared(2);
+        assert!((difference.standard_uncertainty_ah() - (0.32_f64).sqrt()).abs() < 1e-12);
+        assert_eq!(difference.value_ah.abs(), 0.0);
+    }
+
+    #[test]
+    fn the_budget_adds_up_and_is_sorted() {
+        let estimate = one(Source::Gaps, Whose::Pack(0), 1.0)
+            .moved(Source::Gaps, Whose::Pack(0), 5, 1.0)
+            .moved(Source::FullCharge, Whose::Pack(0), 5, 3.0);
+        let lines = estimate.budget();
+        assert_eq!(lines[0], (Source::FullCharge, 3.0));
+        let sum: f64 = lines.iter().map(|(_, by_ah)| by_ah * by_ah).sum();
+        assert!((sum.sqrt() - estimate.standard_uncertainty_ah()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_moves_a_figure_back_and_forth_leaves_it_alone() {
+        let estimate = one(Source::SpanShape, Whose::Common, 2.0);
+        assert_eq!((estimate.clone() - estimate).standard_uncertainty_ah(), 0.0);
+    }
+}

@@ -1,0 +1,271 @@
+//! From readings to anchors: only hours in which the voltage came near full are looked at.
+
+use std::collections::BTreeSet;
+
+use rusqlite::Connection;
+
+use super::{
+    cuts,
+    hours::HOUR_MS,
+    roster::{Member, Roster},
+};
+use crate::{
+    charge::full::{self, Anchor, Criterion, Seen, Shown},
+    config::{Bank, Setup},
+    reading::{Channel, Channels},
+    store::{self, anchor::PackAtMark},
+};
+
+/// How long after a mark a display may take to settle, ms.
+const SETTLES_MS: i64 = 30 * 60_000;
+
+/// Derives the anchors of all banks that the hours in `stale` can have changed.
+pub(super) fn derive(
+    connection: &Connection,
+    setup: &Setup,
+    roster: &Roster,
+    stale: &BTreeSet<i64>,
+) -> rusqlite::Result<()> {
+    let (Some(first), Some(last)) = (stale.first(), stale.last()) else {
+        return Ok(());
+    };
+    for bank in &setup.banks {
+        let search = Search::new(connection, bank, roster)?;
+        for (from, until) in search.clusters(*first, *last)? {
+            if stale.range(from - 1..=until + 1).next().is_some() {
+                search.derive(from, until)?;
+            }
+        }
+        search.forget_elsewhere(stale)?;
+    }
+    Ok(())
+}
+
+/// What counts as full for a bank, in the units of the arithmetic.
+pub(super) fn criterion(bank: &Bank) -> Criterion {
+    #[expect(clippy::cast_possible_truncation, reason = "a current in mA")]
+    let tail_ma = (bank.full.tail_fraction * bank.capacity_ah(i64::MAX) * 1000.0).round() as i64;
+    Criterion {
+        voltage_mv: bank.full.voltage_mv,
+        tail_ma,
+        hold_ms: as_ms(bank.full.hold),
+        dip_mv: 10 * i64::from(bank.cells_in_series),
+        longest_pause_ms: as_ms(bank.longest_bridge),
+    }
+}
+
+fn as_ms(duration: std::time::Duration) -> i64 {
+    i64::try_from(duration.as_millis()).unwrap_or(i64::MAX)
+}
+
+/// Whose voltage is the bank's.
+enum VoltageOf {
+    One(i64),
+    MedianOfPacks,
+}
+
+struct Search<'a> {
+    connection: &'a Connection,
+    bank: &'a Bank,
+    members: Vec<Member>,
+    criterion: Criterion,
+    voltage_of: VoltageOf,
+}
+
+impl<'a> Search<'a> {
+    fn new(connection: &'a Connection, bank: &'a Bank, roster: &Roster) -> rusqlite::Result<Self> {
+        let members = roster.of_bank(bank);
+        let voltage_of = match bank.full.voltage_from {
+            Some(instrument) => VoltageOf::One(roster.member(instrument).number),
+            None if store::hour::ever_reports_voltage(connection, members[0].number)? => {
+                VoltageOf::One(members[0].number)
+            }
+            None => VoltageOf::MedianOfPacks,
+        };
+        Ok(Self {
+            connection,
+            bank,
+            criterion: criterion(bank),
+            members,
+            voltage_of,
+        })
+    }
+
+    /// Runs of hours that may hold one anchor together, from the one before `first` to the one behind `last`.
+    fn clusters(&self, first: i64, last: i64) -> rusqlite::Result<Vec<(i64, i64)>> {
+        let near_mv = self.criterion.voltage_mv - self.criterion.dip_mv;
+        let reach = as_ms(self.bank.full.merge) / HOUR_MS + 2;
+        let (mut from, mut until) = (first - reach, last + reach);
+        // Widened until the edges are quiet for longer than anchors are merged over.
+        let mut hours = self.hours_reaching(near_mv, from, until)?;
+        loop {
+            let open_before = hours.first().is_some_and(|hour| hour - from < reach);
+            let open_behind = hours.last().is_some_and(|hour| until - hour < reach);
+            if !open_before && !open_behind {
+                break;
+            }
+            let before = hours.len();
+            if open_before {
+                from -= reach;
+            }
+            if open_behind {
+                until += reach;
+            }
+            hours = self.hours_reaching(near_mv, from, until)?;
+            if hours.len() == before {
+                break;
+            }
+        }
+        let mut clusters: Vec<(i64, i64)> = Vec::new();
+        for hour in hours {
+            match clusters.last_mut() {
+                Some(cluster) if hour - cluster.1 < reach => cluster.1 = hour,
+                _ => clusters.push((hour, hour)),
+            }
+        }
+        Ok(clusters)
+    }
+
+    fn hours_reaching(&self, near_mv: i64, from: i64, until: i64) -> rusqlite::Result<BTreeSet<i64>> {
+        let reaching = |number| store::hour::reaching(self.connection, number, near_mv, from, until);
+        match self.voltage_of {
+            VoltageOf::One(number) => reaching(number),
+            VoltageOf::MedianOfPacks => {
+                let mut hours = BTreeSet::new();
+                for pack in &self.members[1..] {
+                    hours.extend(reaching(pack.number)?);
+                }
+                Ok(hours)
+            }
+        }
+    }
+
+    /// Derives the anchors within a cluster of hours.
+    fn derive(&self, from: i64, until: i64) -> rusqlite::Result<()> {
+        // An hour of margin on both sides: the hours beside a cluster hold no full voltage.
+        let (begin_ms, end_ms) = ((from - 1) * HOUR_MS, (until + 2) * HOUR_MS);
+        store::anchor::remove(self.connection, &self.bank.id, begin_ms, end_ms)?;
+        let mut seen = Vec::new();
+        let mut voltages = vec![None; self.members.len()];
+        store::reading::each_between(self.connection, begin_ms, end_ms, |(at_ms, number, channels)| {
+            self.see(at_ms, number, &channels, &mut voltages, &mut seen);
+            Ok(())
+        })?;
+        let small_ah = 0.01 * self.bank.capacity_ah(i64::MAX);
+        let found = full::anchors(seen, &self.criterion);
+        let merged = full::merged(
+            found,
+            as_ms(self.bank.full.merge),
+            small_ah,
+            |from_ms, until_ms| {
+                let reference = &self.members[..1];
+                let before = cuts::cut(self.connection, reference, from_ms)?;
+                let after = cuts::cut(self.connection, reference, until_ms)?;
+                Ok::<_, rusqlite::Error>(Some((after.totals[0] - before.totals[0]).discharged_ah()))
+            },
+        )?;
+        for anchor in merged {
+            let packs = self.packs_at(&anchor)?;
+            store::anchor::put(self.connection, &self.bank.id, &anchor, &packs)?;
+        }
+        Ok(())
+    }
+
+    fn see(
+        &self,
+        at_ms: i64,
+        number: i64,
+        channels: &Channels,
+        voltages: &mut [Option<i64>],
+        seen: &mut Vec<(i64, Seen)>,
+    ) {
+        let Some(place) = self.members.iter().position(|member| member.number == number) else {
+            return;
+        };
+        if let Some(voltage_mv) = channels.get(Channel::Voltage) {
+            match self.voltage_of {
+                VoltageOf::One(of) if of == number => seen.push((at_ms, Seen::Voltage(voltage_mv))),
+                VoltageOf::One(_) => {}
+                VoltageOf::MedianOfPacks => {
+                    voltages[place] = Some(voltage_mv);
+                    if let Some(median_mv) = median(voltages[1..].iter().flatten().copied()) {
+                        seen.push((at_ms, Seen::Voltage(median_mv)));
+                    }
+                }
+            }
+        }
+        if let Some(current_ma) = channels.get(Channel::Current).filter(|_| place == 0) {
+            seen.push((at_ms, Seen::Current(current_ma)));
+        }
+    }
+
+    /// Anchors that stood in a stale hour which is no longer near full.
+    fn forget_elsewhere(&self, stale: &BTreeSet<i64>) -> rusqlite::Result<()> {
+        for anchor in store::anchor::of_bank(self.connection, &self.bank.id)? {
+            let hour = anchor.end_ms.div_euclid(HOUR_MS);
+            let near_mv = self.criterion.voltage_mv - self.criterion.dip_mv;
+            if stale.contains(&hour) && !self.hours_reaching(near_mv, hour, hour)?.contains(&hour) {
+                store::anchor::remove(self.connection, &self.bank.id, anchor.end_ms, anchor.end_ms + 1)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// What each pack showed at the mark of an anchor.
+    fn packs_at(&self, anchor: &Anchor) -> rusqlite::Result<Vec<PackAtMark>> {
+        let capacity_ah = self.bank.capacity_ah(anchor.end_ms);
+        let mut packs = Vec::with_capacity(self.bank.packs.len());
+        for (pack, member) in self.bank.packs.iter().zip(&self.members[1..]) {
+            let pause_ms = member.joining.longest_pause_ms;
+            let last = |channel, until_ms: i64| -> rusqlite::Result<Option<i64>> {
+                let from_ms = until_ms - pause_ms;
+                let value =
+                    store::reading::last_value(self.connection, member.number, channel, from_ms, until_ms)?;
+                Ok(value.map(|(_, value)| value))
+            };
+            let shown = Shown {
+                voltage_mv: last(Channel::Voltage, anchor.end_ms)?,
+                tail_ma: last(Channel::Current, anchor.end_ms)?,
+                cell_min_mv: last(Channel::CellMin, anchor.end_ms)?,
+                connected: last(Channel::Connected, anchor.end_ms)?.map(|connected| connected != 0),
+            };
+            let share = pack.held_at(anchor.end_ms).best_capacity_ah() / capacity_ah;
+            let cells = i64::from(self.bank.cells_in_series);
+            let against = full::against(&self.criterion, cells, anchor.voltage_mv, share, &shown);
+            packs.push(PackAtMark {
+                instrument: member.number,
+                against: against.map(|against| against.word().to_owned()),
+                voltage_mv: shown.voltage_mv,
+                tail_ma: shown.tail_ma,
+                cell_min_mv: shown.cell_min_mv,
+                cell_max_mv: last(Channel::CellMax, anchor.end_ms)?,
+                temperature: last(Channel::Temperature, anchor.end_ms)?,
+                soc_before: last(Channel::Soc, anchor.crossed_ms)?,
+                soc_after: self.settled_display(member, anchor)?,
+            });
+        }
+        Ok(packs)
+    }
+
+    /// The highest display from the crossing until it has had time to settle.
+    fn settled_display(&self, member: &Member, anchor: &Anchor) -> rusqlite::Result<Option<i64>> {
+        let until_ms = anchor.end_ms + SETTLES_MS;
+        let readings = store::reading::of_instrument(
+            self.connection,
+            member.number,
+            anchor.crossed_ms,
+            until_ms,
+            u32::MAX,
+        )?;
+        Ok(readings
+            .iter()
+            .filter_map(|(_, channels)| channels.get(Channel::Soc))
+            .max())
+    }
+}
+
+fn median(values: impl Iterator<Item = i64>) -> Option<i64> {
+    let mut values: Vec<i64> = values.collect();
+    values.sort_unstable();
+    values.get(values.len() / 2).copied()
+}

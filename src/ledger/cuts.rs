@@ -1,0 +1,104 @@
+//! What every instrument of a bank has counted up to an instant: from the totals of the hour before, and the
+//! readings of the instant's own hour. Instants that are asked about again and again are kept.
+
+use rusqlite::Connection;
+
+use super::{hours::HOUR_MS, roster::Member};
+use crate::{
+    charge::{
+        count::{Counted, Piece, Sample},
+        facts::Cut,
+    },
+    reading::Channel,
+    store,
+};
+
+/// What the members have counted up to an instant.
+pub(super) fn cut(connection: &Connection, members: &[Member], at_ms: i64) -> rusqlite::Result<Cut> {
+    let hour = at_ms.div_euclid(HOUR_MS);
+    let mut totals = Vec::with_capacity(members.len());
+    let mut parts: Option<Vec<Counted>> = None;
+    for (place, member) in members.iter().enumerate() {
+        let before = store::hour::last_before(connection, member.number, hour)?
+            .unwrap_or_default()
+            .total;
+        let part = match store::cut::get(connection, at_ms, member.number)? {
+            Some(part) => part,
+            None if at_ms == hour * HOUR_MS => Counted::default(),
+            None => match &parts {
+                Some(parts) => parts[place],
+                None => parts.insert(within_hour(connection, members, at_ms)?)[place],
+            },
+        };
+        totals.push(before + part);
+    }
+    Ok(Cut { at_ms, totals })
+}
+
+/// Keeps the cuts at these instants, where they aren't kept already.
+pub(super) fn keep(
+    connection: &Connection,
+    members: &[Member],
+    instants: impl IntoIterator<Item = i64>,
+) -> rusqlite::Result<()> {
+    for at_ms in instants {
+        let Some(last) = members.last() else { break };
+        if store::cut::get(connection, at_ms, last.number)?.is_some() {
+            continue;
+        }
+        let parts = within_hour(connection, members, at_ms)?;
+        for (member, part) in members.iter().zip(&parts) {
+            store::cut::put(connection, at_ms, member.number, part)?;
+        }
+    }
+    Ok(())
+}
+
+/// What the members count from the beginning of an instant's hour up to it.
+fn within_hour(connection: &Connection, members: &[Member], at_ms: i64) -> rusqlite::Result<Vec<Counted>> {
+    let hour = at_ms.div_euclid(HOUR_MS);
+    let begin_ms = hour * HOUR_MS;
+    let mut previous = Vec::with_capacity(members.len());
+    for member in members {
+        let heard_ms = store::hour::last_heard_before(connection, member.number, hour)?;
+        let sample = match heard_ms {
+            Some(heard_ms) => {
+                store::reading::last_value(connection, member.number, Channel::Current, heard_ms, heard_ms)?
+            }
+            None => None,
+        };
+        previous.push(sample.map(|(at_ms, current_ma)| Sample { at_ms, current_ma }));
+    }
+    let mut counted = vec![Counted::default(); members.len()];
+    let longest_ms = members
+        .iter()
+        .map(|member| member.joining.longest_pause_ms)
+        .max()
+        .unwrap_or(0);
+    store::reading::each_between(
+        connection,
+        begin_ms,
+        at_ms + longest_ms + 1,
+        |(sample_ms, number, channels)| {
+            let Some(place) = members.iter().position(|member| member.number == number) else {
+                return Ok(());
+            };
+            let Some(current_ma) = channels.get(Channel::Current) else {
+                return Ok(());
+            };
+            let sample = Sample {
+                at_ms: sample_ms,
+                current_ma,
+            };
+            if let Some(before) = previous[place]
+                && before.at_ms < at_ms
+                && let Some(piece) = Piece::joining(before, sample, members[place].joining)
+            {
+                counted[place] += piece.between(begin_ms, at_ms);
+            }
+            previous[place] = Some(sample);
+            Ok(())
+        },
+    )?;
+    Ok(counted)
+}

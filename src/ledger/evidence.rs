@@ -1,0 +1,134 @@
+//! What boards displayed: at an instant, at resyncs, and jumps that nothing explains.
+
+use rusqlite::Connection;
+
+use super::roster::{Member, Roster};
+use crate::{
+    config::{Bank, Setup},
+    reading::{Channel, Instrument},
+    store::{self, gap::DisplayJump},
+};
+
+/// A display within this long of a full charge may jump, ms.
+const RESYNC_WITHIN_MS: i64 = 60 * 60_000;
+
+/// What a board displayed at an instant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Display {
+    /// When it said so, ms since 1970.
+    pub at_ms: i64,
+    /// Tenths of a percent.
+    pub soc_permille: i64,
+}
+
+/// A full charge as the owner saw it on a display.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Resync {
+    /// The mark, ms since 1970.
+    pub at_ms: i64,
+    /// When the voltage crossed the full value, tenths of a percent.
+    pub before_permille: Option<i64>,
+    /// Once settled, tenths of a percent.
+    pub after_permille: Option<i64>,
+}
+
+/// What each pack displayed last, up to an instant.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn displays(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    at_ms: i64,
+) -> rusqlite::Result<Vec<Option<Display>>> {
+    packs_of(connection, setup, bank)?
+        .iter()
+        .map(|member| {
+            let from_ms = at_ms - member.joining.longest_pause_ms;
+            let value = store::reading::last_value(connection, member.number, Channel::Soc, from_ms, at_ms)?;
+            Ok(value.map(|(at_ms, soc_permille)| Display { at_ms, soc_permille }))
+        })
+        .collect()
+}
+
+/// Each pack's resyncs at marks in `[from_ms, until_ms]`.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn resyncs(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    from_ms: i64,
+    until_ms: i64,
+) -> rusqlite::Result<Vec<Vec<Resync>>> {
+    let members = packs_of(connection, setup, bank)?;
+    let mut resyncs = vec![Vec::new(); members.len()];
+    for anchor in store::anchor::of_bank(connection, &bank.id)? {
+        if !(from_ms..=until_ms).contains(&anchor.end_ms) {
+            continue;
+        }
+        let shown = store::anchor::packs(connection, &bank.id, anchor.end_ms)?;
+        for (member, resyncs) in members.iter().zip(&mut resyncs) {
+            if let Some(pack) = shown.iter().find(|pack| pack.instrument == member.number)
+                && pack.soc_before.or(pack.soc_after).is_some()
+            {
+                resyncs.push(Resync {
+                    at_ms: anchor.end_ms,
+                    before_permille: pack.soc_before,
+                    after_permille: pack.soc_after,
+                });
+            }
+        }
+    }
+    Ok(resyncs)
+}
+
+/// Jumps of each pack's display in `[from_ms, until_ms]` that neither counted charge nor a full charge explains.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn jumps(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    from_ms: i64,
+    until_ms: i64,
+) -> rusqlite::Result<Vec<Vec<DisplayJump>>> {
+    let anchors = store::anchor::of_bank(connection, &bank.id)?;
+    let at_full = |at_ms: i64| {
+        anchors.iter().any(|anchor| {
+            (anchor.crossed_ms - RESYNC_WITHIN_MS..=anchor.end_ms + RESYNC_WITHIN_MS).contains(&at_ms)
+        })
+    };
+    packs_of(connection, setup, bank)?
+        .iter()
+        .map(|member| {
+            let jumps = store::gap::jumps(connection, member.number, from_ms, until_ms)?;
+            Ok(jumps.into_iter().filter(|jump| !at_full(jump.at_ms)).collect())
+        })
+        .collect()
+}
+
+/// When each instrument of the setup was last heard, ms since 1970.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn last_heard(
+    connection: &Connection,
+    setup: &Setup,
+) -> rusqlite::Result<Vec<(Instrument, Option<i64>)>> {
+    let roster = Roster::look_up(connection, setup)?;
+    setup
+        .all_instruments()
+        .map(|instrument| {
+            let extent = store::hour::extent(connection, roster.member(instrument).number)?;
+            Ok((instrument, extent.map(|(_, last_ms)| last_ms)))
+        })
+        .collect()
+}
+
+fn packs_of(connection: &Connection, setup: &Setup, bank: &Bank) -> rusqlite::Result<Vec<Member>> {
+    Ok(Roster::look_up(connection, setup)?.of_bank(bank).split_off(1))
+}

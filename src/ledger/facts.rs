@@ -1,0 +1,251 @@
+//! Gathers what `charge` needs to answer a question about a bank.
+
+use std::collections::BTreeSet;
+
+use rusqlite::Connection;
+
+use super::{
+    cuts,
+    hours::HOUR_MS,
+    roster::{Member, Roster},
+};
+use crate::{
+    charge::facts::{self, Facts, Gap, Mark},
+    config::{Bank, Pack, Setup},
+    store::{
+        self,
+        note::{Kind, Subject},
+    },
+};
+
+/// Standard uncertainty of a pack's share where nobody measured its capacity, fraction.
+const SHARE_UNCERTAINTY: f64 = 0.02;
+/// A limit of error without a distribution is taken as rectangular (JCGM 100:2008, 4.3.7): limit/√3.
+const LIMIT_TO_STANDARD: f64 = 0.577_350_269_189_625_8;
+/// What a reference is taken to be where its data sheet's limits aren't stated: mA and fraction.
+const UNSTATED_OFFSET_MA: f64 = 50.0;
+const UNSTATED_GAIN: f64 = 0.005;
+
+/// A question's instants, brought within what was heard.
+#[derive(Debug)]
+pub struct Asked {
+    /// The facts.
+    pub facts: Facts,
+    /// The instants, as positions in the facts' cuts, in the order asked.
+    pub at: Vec<usize>,
+}
+
+/// Gathers the facts for questions about these instants. Instants outside what was heard are brought to its ends.
+///
+/// `None` where nothing was heard of the bank's reference or of any pack yet.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn gather(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    instants_ms: &[i64],
+) -> rusqlite::Result<Option<Asked>> {
+    let roster = Roster::look_up(connection, setup)?;
+    let members = roster.of_bank(bank);
+    let extents = members
+        .iter()
+        .map(|member| store::hour::extent(connection, member.number))
+        .collect::<rusqlite::Result<Vec<_>>>()?;
+    let Some((begin_ms, end_ms)) = common_extent(&members, &extents) else {
+        return Ok(None);
+    };
+    let asked_ms: Vec<i64> = instants_ms
+        .iter()
+        .map(|at_ms| (*at_ms).clamp(begin_ms, end_ms))
+        .collect();
+    let inside = |at_ms: &i64| (begin_ms..=end_ms).contains(at_ms);
+
+    let marks = marks(connection, bank, &members)?;
+    let marks: Vec<Mark> = marks.into_iter().filter(|mark| inside(&mark.at_ms)).collect();
+    let gaps = gaps(connection, &members, &extents, begin_ms, end_ms)?;
+    let recalibrated_ms = recalibrations(connection, setup, bank)?;
+
+    let mut instants: BTreeSet<i64> = [begin_ms, end_ms]
+        .into_iter()
+        .chain(asked_ms.iter().copied())
+        .collect();
+    instants.extend(marks.iter().map(|mark| mark.at_ms));
+    instants.extend(gaps.iter().flat_map(|gap| [gap.begin_ms, gap.end_ms]));
+    instants.extend(recalibrated_ms.iter().flatten().filter(|at_ms| inside(at_ms)));
+    let cuts = instants
+        .into_iter()
+        .map(|at_ms| cuts::cut(connection, &members, at_ms))
+        .collect::<rusqlite::Result<Vec<_>>>()?;
+    let resolution_ma = members
+        .iter()
+        .map(|member| {
+            let hour = end_ms.div_euclid(HOUR_MS) + 1;
+            Ok(store::hour::last_before(connection, member.number, hour)?.and_then(|row| row.finest_step_ma))
+        })
+        .collect::<rusqlite::Result<_>>()?;
+    let facts = Facts {
+        bank: bank_facts(bank),
+        cuts,
+        gaps,
+        marks,
+        recalibrated_ms,
+        resolution_ma,
+    };
+    let at = asked_ms.iter().filter_map(|at_ms| facts.cut_at(*at_ms)).collect();
+    Ok(Some(Asked { facts, at }))
+}
+
+/// From when until when the bank was heard. Instruments speak one after another: the ends are those at which all
+/// of them were heard that take part there at all.
+fn common_extent(members: &[Member], extents: &[Option<(i64, i64)>]) -> Option<(i64, i64)> {
+    let heard: Vec<_> = members
+        .iter()
+        .zip(extents)
+        .filter_map(|(member, extent)| Some((member, (*extent)?)))
+        .collect();
+    extents[0]?;
+    let earliest_ms = heard.iter().map(|(_, (first_ms, _))| *first_ms).min()?;
+    let latest_ms = heard.iter().map(|(_, (_, last_ms))| *last_ms).max()?;
+    let near = |member: &Member, away_ms: i64| away_ms <= member.joining.longest_pause_ms;
+    let begin_ms = heard
+        .iter()
+        .filter(|(member, (first_ms, _))| near(member, first_ms - earliest_ms))
+        .map(|(_, (first_ms, _))| *first_ms)
+        .max()?;
+    let end_ms = heard
+        .iter()
+        .filter(|(member, (_, last_ms))| near(member, latest_ms - last_ms))
+        .map(|(_, (_, last_ms))| *last_ms)
+        .min()?;
+    (begin_ms < end_ms).then_some((begin_ms, end_ms))
+}
+
+fn marks(connection: &Connection, bank: &Bank, members: &[Member]) -> rusqlite::Result<Vec<Mark>> {
+    store::anchor::of_bank(connection, &bank.id)?
+        .into_iter()
+        .map(|anchor| {
+            let shown = store::anchor::packs(connection, &bank.id, anchor.end_ms)?;
+            let counts = members[1..]
+                .iter()
+                .map(|member| {
+                    shown
+                        .iter()
+                        .any(|pack| pack.instrument == member.number && pack.against.is_none())
+                })
+                .collect();
+            Ok(Mark {
+                at_ms: anchor.end_ms,
+                counts,
+            })
+        })
+        .collect()
+}
+
+/// The gaps between readings, and the silence of an instrument before its first and behind its last.
+fn gaps(
+    connection: &Connection,
+    members: &[Member],
+    extents: &[Option<(i64, i64)>],
+    begin_ms: i64,
+    end_ms: i64,
+) -> rusqlite::Result<Vec<Gap>> {
+    let mut gaps = Vec::new();
+    for (of, (member, extent)) in members.iter().zip(extents).enumerate() {
+        let silence = |begin_ms, end_ms| Gap {
+            of,
+            begin_ms,
+            end_ms,
+            charge_mah: None,
+            soc_permille: None,
+        };
+        let Some((first_ms, last_ms)) = *extent else {
+            gaps.push(silence(begin_ms, end_ms));
+            continue;
+        };
+        if first_ms > begin_ms {
+            gaps.push(silence(begin_ms, first_ms));
+        }
+        let between = store::gap::of_instrument(connection, member.number)?;
+        gaps.extend(
+            between
+                .into_iter()
+                .filter(|gap| gap.begin_ms >= begin_ms && gap.end_ms <= end_ms)
+                .map(|gap| {
+                    let store::gap::Gap {
+                        begin_ms,
+                        end_ms,
+                        charge_mah,
+                        soc_permille,
+                    } = gap;
+                    Gap {
+                        of,
+                        begin_ms,
+                        end_ms,
+                        charge_mah,
+                        soc_permille,
+                    }
+                }),
+        );
+        if last_ms < end_ms {
+            gaps.push(silence(last_ms, end_ms));
+        }
+    }
+    Ok(gaps)
+}
+
+/// Recalibrations of the reference and of each pack, in order of time.
+fn recalibrations(connection: &Connection, setup: &Setup, bank: &Bank) -> rusqlite::Result<Vec<Vec<i64>>> {
+    let names: Vec<&str> = std::iter::once(bank.reference.instrument)
+        .chain(bank.packs.iter().map(|pack| pack.instrument))
+        .map(|instrument| setup.entry(instrument).id.as_str())
+        .collect();
+    let mut recalibrated = vec![Vec::new(); names.len()];
+    for note in store::note::standing(connection)? {
+        if note.said.kind != Kind::Recalibration {
+            continue;
+        }
+        for (of, name) in names.iter().enumerate() {
+            let meant = match &note.said.subject {
+                Subject::Instrument(id) => id == name,
+                Subject::Bank(id) => *id == bank.id,
+            };
+            if meant {
+                recalibrated[of].push(note.said.at_ms);
+            }
+        }
+    }
+    Ok(recalibrated)
+}
+
+fn bank_facts(bank: &Bank) -> facts::Bank {
+    let (discharge_percent, discharge_uncertainty_percent) = bank.losses.self_discharge_percent_month;
+    facts::Bank {
+        reference_offset_ma: bank.reference.offset_ma.unwrap_or(UNSTATED_OFFSET_MA) * LIMIT_TO_STANDARD,
+        reference_gain: bank
+            .reference
+            .gain_percent
+            .map_or(UNSTATED_GAIN, |percent| percent / 100.0)
+            * LIMIT_TO_STANDARD,
+        self_discharge_month: (discharge_percent / 100.0, discharge_uncertainty_percent / 100.0),
+        coulombic_efficiency: bank.losses.coulombic_efficiency,
+        full_repeatability: bank.full.repeatability_percent / 100.0,
+        packs: bank.packs.iter().map(pack_facts).collect(),
+    }
+}
+
+fn pack_facts(pack: &Pack) -> facts::Pack {
+    let held = pack.held_at(i64::MAX);
+    let share_uncertainty = held
+        .measured_capacity_ah
+        .map_or(SHARE_UNCERTAINTY, |(capacity_ah, uncertainty_ah)| {
+            uncertainty_ah / capacity_ah
+        });
+    facts::Pack {
+        capacity_ah: held.best_capacity_ah(),
+        share_uncertainty,
+        displayed_capacity_ah: held.displayed_capacity_ah(),
+        standing_draw_ma: held.standing_draw_ma,
+    }
+}

@@ -1,0 +1,253 @@
+//! From readings to hours, gaps and jumps of displays: one pass in order of time over a run of hours.
+
+use std::collections::BTreeMap;
+
+use rusqlite::Connection;
+
+use super::roster::{Member, Roster};
+use crate::{
+    charge::count::{Counted, Piece, Sample},
+    reading::{Channel, Channels},
+    store::{
+        self,
+        gap::{DisplayJump, Gap},
+        hour::Hour,
+    },
+};
+
+pub(super) const HOUR_MS: i64 = 3_600_000;
+/// A display may differ from what was counted by this much from one report to the next, tenths of a percent.
+const UNEXPLAINED_JUMP: f64 = 30.0;
+
+/// Derives the hours `[first, last]` of all instruments anew. `each_hour` hears of every hour reached.
+pub(super) fn derive(
+    connection: &Connection,
+    roster: &Roster,
+    first: i64,
+    last: i64,
+    mut each_hour: impl FnMut(i64),
+) -> rusqlite::Result<()> {
+    let (begin_ms, end_ms) = (first * HOUR_MS, (last + 1) * HOUR_MS);
+    store::cut::remove(connection, begin_ms, end_ms)?;
+    let mut folds = BTreeMap::new();
+    for member in roster.members() {
+        store::gap::remove(connection, member.number, begin_ms, end_ms)?;
+        store::hour::remove(connection, member.number, first, last)?;
+        folds.insert(member.number, Fold::begin(connection, *member, first, last)?);
+    }
+    let mut reached = first;
+    // A piece that begins in the last hour may end after it.
+    let read_until_ms = end_ms + roster.longest_pause_ms() + 1;
+    store::reading::each_between(
+        connection,
+        begin_ms,
+        read_until_ms,
+        |(at_ms, number, channels)| {
+            let hour = at_ms.div_euclid(HOUR_MS).min(last);
+            if hour > reached {
+                reached = hour;
+                each_hour(hour);
+            }
+            match folds.get_mut(&number) {
+                Some(fold) => fold.take(connection, at_ms, &channels),
+                None => Ok(()), // of an instrument that the setup no longer has
+            }
+        },
+    )?;
+    for fold in folds.into_values() {
+        fold.finish(connection)?;
+    }
+    Ok(())
+}
+
+/// One instrument on its way through a run of hours.
+struct Fold {
+    member: Member,
+    first: i64,
+    last: i64,
+    previous: Option<Sample>,
+    previous_soc: Option<i64>,
+    /// Net charge since the display was last seen.
+    since_soc: Counted,
+    /// Total and finest step at the end of the last hour written.
+    written: Hour,
+    /// Hours not yet written: pieces may still reach into them.
+    open: BTreeMap<i64, Hour>,
+}
+
+impl Fold {
+    fn begin(connection: &Connection, member: Member, first: i64, last: i64) -> rusqlite::Result<Self> {
+        let written = store::hour::last_before(connection, member.number, first)?.unwrap_or_default();
+        let begin_ms = first * HOUR_MS;
+        let previous = match store::hour::last_heard_before(connection, member.number, first)? {
+            Some(at_ms) => {
+                store::reading::last_value(connection, member.number, Channel::Current, at_ms, at_ms)?
+                    .map(|(at_ms, current_ma)| Sample { at_ms, current_ma })
+            }
+            None => None,
+        };
+        let previous_soc = store::reading::last_value(
+            connection,
+            member.number,
+            Channel::Soc,
+            begin_ms - member.joining.longest_pause_ms,
+            begin_ms - 1,
+        )?
+        .map(|(_, soc)| soc);
+        Ok(Self {
+            member,
+            first,
+            last,
+            previous,
+            previous_soc,
+            since_soc: Counted::default(),
+            written,
+            open: BTreeMap::new(),
+        })
+    }
+
+    fn take(&mut self, connection: &Connection, at_ms: i64, channels: &Channels) -> rusqlite::Result<()> {
+        let hour = at_ms.div_euclid(HOUR_MS);
+        if let Some(current_ma) = channels.get(Channel::Current) {
+            self.take_current(connection, Sample { at_ms, current_ma })?;
+        }
+        if hour > self.last {
+            return Ok(());
+        }
+        if let Some(soc) = channels.get(Channel::Soc) {
+            self.take_soc(connection, at_ms, soc)?;
+        }
+        let row = self.row(hour);
+        row.readings += 1;
+        widen(&mut row.current_ma, channels.get(Channel::Current));
+        widen(&mut row.voltage_mv, channels.get(Channel::Voltage));
+        widen(&mut row.soc_permille, channels.get(Channel::Soc));
+        Ok(())
+    }
+
+    fn take_current(&mut self, connection: &Connection, sample: Sample) -> rusqlite::Result<()> {
+        let hour = sample.at_ms.div_euclid(HOUR_MS);
+        if let Some(previous) = self.previous {
+            if let Some(piece) = Piece::joining(previous, sample, self.member.joining) {
+                for touched in previous.at_ms.div_euclid(HOUR_MS)..=hour {
+                    if (self.first..=self.last).contains(&touched) {
+                        let part = piece.between(touched * HOUR_MS, (touched + 1) * HOUR_MS);
+                        self.row(touched).counted += part;
+                    }
+                }
+                self.since_soc += piece.until(i64::MAX);
+            } else if (self.first..=self.last).contains(&hour) {
+                self.note_gap(connection, previous.at_ms, sample.at_ms)?;
+                self.previous_soc = None;
+            }
+            self.write_before(connection, previous.at_ms.div_euclid(HOUR_MS))?;
+        }
+        if hour <= self.last {
+            let step_ma = self
+                .previous
+                .map(|previous| (sample.current_ma - previous.current_ma).abs());
+            let row = self.row(hour);
+            row.first_ms.get_or_insert(sample.at_ms);
+            row.last_ms = Some(sample.at_ms);
+            if let Some(step_ma) = step_ma.filter(|step_ma| *step_ma > 0) {
+                row.finest_step_ma = Some(row.finest_step_ma.map_or(step_ma, |finest| finest.min(step_ma)));
+            }
+        }
+        self.previous = Some(sample);
+        Ok(())
+    }
+
+    fn take_soc(&mut self, connection: &Connection, at_ms: i64, soc: i64) -> rusqlite::Result<()> {
+        let counted_permille = 1000.0 * self.since_soc.net_ah() / self.member.displayed_capacity_ah;
+        self.since_soc = Counted::default();
+        let Some(before) = self.previous_soc.replace(soc) else {
+            return Ok(());
+        };
+        #[expect(clippy::cast_precision_loss, reason = "tenths of a percent")]
+        let unexplained = (soc - before) as f64 - counted_permille;
+        if unexplained.abs() > UNEXPLAINED_JUMP {
+            let jump = DisplayJump {
+                at_ms,
+                soc_before: before,
+                soc_after: soc,
+            };
+            store::gap::put_jump(connection, self.member.number, &jump)?;
+        }
+        Ok(())
+    }
+
+    /// Writes down a gap with the instrument's own counter and display at both ends.
+    fn note_gap(&self, connection: &Connection, begin_ms: i64, end_ms: i64) -> rusqlite::Result<()> {
+        let pause_ms = self.member.joining.longest_pause_ms;
+        let at_ends = |channel| -> rusqlite::Result<Option<(i64, i64)>> {
+            let number = self.member.number;
+            let before =
+                store::reading::last_value(connection, number, channel, begin_ms - pause_ms, begin_ms)?;
+            let after = store::reading::first_value(connection, number, channel, end_ms, end_ms + pause_ms)?;
+            Ok(before.zip(after).map(|((_, before), (_, after))| (before, after)))
+        };
+        let gap = Gap {
+            begin_ms,
+            end_ms,
+            charge_mah: at_ends(Channel::Charge)?,
+            soc_permille: at_ends(Channel::Soc)?,
+        };
+        store::gap::put(connection, self.member.number, &gap)
+    }
+
+    fn row(&mut self, hour: i64) -> &mut Hour {
+        self.open.entry(hour).or_insert_with(|| Hour {
+            hour,
+            ..Hour::default()
+        })
+    }
+
+    /// Writes the hours before `hour`, which nothing can reach any more.
+    fn write_before(&mut self, connection: &Connection, hour: i64) -> rusqlite::Result<()> {
+        while let Some(entry) = self.open.first_entry()
+            && *entry.key() < hour
+        {
+            let row = entry.remove();
+            self.write(connection, row)?;
+        }
+        Ok(())
+    }
+
+    fn write(&mut self, connection: &Connection, mut row: Hour) -> rusqlite::Result<()> {
+        row.total = self.written.total + row.counted;
+        row.finest_step_ma = [row.finest_step_ma, self.written.finest_step_ma]
+            .into_iter()
+            .flatten()
+            .min();
+        store::hour::put(connection, self.member.number, &row)?;
+        self.written = row;
+        Ok(())
+    }
+
+    /// Writes what is open, and carries the new totals to the hours behind the run.
+    fn finish(mut self, connection: &Connection) -> rusqlite::Result<()> {
+        self.write_before(connection, i64::MAX)?;
+        let stands = |row: &Hour, total: Counted, finest: Option<i64>| {
+            row.total == total && row.finest_step_ma == finest
+        };
+        for later in store::hour::between(connection, self.member.number, self.last + 1, i64::MAX)? {
+            let total = self.written.total + later.counted;
+            let finest = [later.finest_step_ma, self.written.finest_step_ma]
+                .into_iter()
+                .flatten()
+                .min();
+            if stands(&later, total, finest) {
+                break; // and so do all behind it
+            }
+            self.write(connection, later)?;
+        }
+        Ok(())
+    }
+}
+
+fn widen(extremes: &mut Option<(i64, i64)>, value: Option<i64>) {
+    if let Some(value) = value {
+        let (low, high) = extremes.unwrap_or((value, value));
+        *extremes = Some((low.min(value), high.max(value)));
+    }
+}

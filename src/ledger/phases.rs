@@ -1,0 +1,108 @@
+//! The phases of a bank: derived from hours, anchors and gaps; what a person stated on top.
+
+use rusqlite::Connection;
+
+use super::{hours::HOUR_MS, roster::Roster};
+use crate::{
+    charge::phase::{self, Phase, QuietHour},
+    config::{Bank, Setup},
+    store,
+};
+
+/// A current this small is noise, fraction of the bank's capacity per hour.
+const NOISE_C: f64 = 0.001;
+
+/// The phases of a bank in `[from_ms, until_ms)`, as far as anything was heard or stated.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn phases(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    from_ms: i64,
+    until_ms: i64,
+) -> rusqlite::Result<Vec<Phase>> {
+    let roster = Roster::look_up(connection, setup)?;
+    let members = roster.of_bank(bank);
+    let mut extents = Vec::new();
+    for member in &members {
+        extents.extend(store::hour::extent(connection, member.number)?);
+    }
+    let stated = store::stated_phase::standing(connection, &bank.id)?;
+    let mut phases = Vec::new();
+    if let (Some(first_ms), Some(last_ms)) = (
+        extents.iter().map(|extent| extent.0).min(),
+        extents.iter().map(|extent| extent.1).max(),
+    ) {
+        let (begin_ms, end_ms) = (first_ms.max(from_ms), last_ms.min(until_ms));
+        if begin_ms < end_ms {
+            let number = members[0].number;
+            let rows = store::hour::between(
+                connection,
+                number,
+                begin_ms.div_euclid(HOUR_MS),
+                (end_ms - 1).div_euclid(HOUR_MS),
+            )?;
+            let hours: Vec<QuietHour> = rows
+                .iter()
+                .map(|row| QuietHour {
+                    begin_ms: row.hour * HOUR_MS,
+                    largest_ma: row.current_ma.map(|(low, high)| low.abs().max(high.abs())),
+                })
+                .collect();
+            let full: Vec<(i64, i64)> = store::anchor::of_bank(connection, &bank.id)?
+                .iter()
+                .map(|anchor| (anchor.begin_ms, anchor.end_ms))
+                .collect();
+            let mut silences = Vec::new();
+            for member in &members {
+                let gaps = store::gap::of_instrument(connection, member.number)?;
+                silences.push(
+                    gaps.iter()
+                        .map(|gap| (gap.begin_ms, gap.end_ms))
+                        .collect::<Vec<_>>(),
+                );
+            }
+            let outages = common(&silences);
+            #[expect(clippy::cast_possible_truncation, reason = "a current in mA")]
+            let noise_ma = (NOISE_C * bank.capacity_ah(end_ms) * 1000.0) as i64;
+            phases = phase::derived(begin_ms, end_ms, &hours, noise_ma, &full, &outages);
+        }
+    }
+    for stated in stated {
+        let (begin_ms, end_ms) = (
+            stated.said.begin_ms.max(from_ms),
+            stated.said.end_ms.min(until_ms),
+        );
+        phase::lay_over(
+            &mut phases,
+            Phase {
+                kind: stated.said.kind,
+                begin_ms,
+                end_ms,
+                stated: Some(stated.id),
+            },
+        );
+    }
+    Ok(phases)
+}
+
+/// Where the intervals of all lists overlap.
+fn common(lists: &[Vec<(i64, i64)>]) -> Vec<(i64, i64)> {
+    let Some((first, others)) = lists.split_first() else {
+        return Vec::new();
+    };
+    others.iter().fold(first.clone(), |common, other| {
+        let mut overlaps = Vec::new();
+        for (from, until) in &common {
+            for (other_from, other_until) in other {
+                let overlap = (*from.max(other_from), *until.min(other_until));
+                if overlap.0 < overlap.1 {
+                    overlaps.push(overlap);
+                }
+            }
+        }
+        overlaps
+    })
+}

@@ -1,0 +1,126 @@
+//! Messages on their way into one transaction: readings to `reading`, refusals to quarantine, touched hours marked.
+
+use bytes::Bytes;
+use rusqlite::{Connection, Transaction, TransactionBehavior};
+
+use super::{
+    instrument,
+    quarantine::{self, Room},
+    reading::{self, TouchedHours},
+    writer::Options,
+};
+use crate::reading::{Channel, Decoded, Reading, Reason, Refusal};
+
+const HOUR_MS: i64 = 3_600_000;
+
+/// One message as it came, and what decoding made of it.
+#[derive(Debug, Clone)]
+pub struct Message {
+    /// The topic it came under.
+    pub topic: String,
+    /// Its body, kept only where something in it was refused.
+    pub body: Bytes,
+    /// When it came, ms since 1970.
+    pub arrived_ms: i64,
+    /// What is in it.
+    pub decoded: Decoded,
+    /// Commit at once: somebody waits for it.
+    pub urgent: bool,
+}
+
+/// Messages that wait for their commit.
+pub(super) struct Batch {
+    messages: Vec<(u64, Message)>,
+    /// The store's number of each instrument, by its index.
+    numbers: Vec<i64>,
+    names: Vec<String>,
+    room: Room,
+}
+
+impl Batch {
+    pub(super) fn new(connection: &Connection, options: Options) -> rusqlite::Result<Self> {
+        let numbers = options
+            .instruments
+            .iter()
+            .map(|name| instrument::number_of(connection, name))
+            .collect::<rusqlite::Result<_>>()?;
+        Ok(Self {
+            messages: Vec::new(),
+            numbers,
+            names: options.instruments,
+            room: Room::left(connection, options.quarantine_bytes)?,
+        })
+    }
+
+    pub(super) fn push(&mut self, ticket: u64, message: Message) {
+        self.messages.push((ticket, message));
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.messages.len()
+    }
+
+    pub(super) fn last_ticket(&self) -> Option<u64> {
+        self.messages.last().map(|(ticket, _)| *ticket)
+    }
+
+    /// Writes everything in one transaction and forgets it. On an error nothing is written and all is kept.
+    pub(super) fn write(&mut self, connection: &mut Connection) -> rusqlite::Result<u64> {
+        // Immediate: waits for its turn at the beginning rather than failing in the middle.
+        let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let mut touched = TouchedHours::new();
+        let mut room = self.room;
+        for (_, message) in &self.messages {
+            for reading in &message.decoded.readings {
+                let number = self.numbers[usize::from(reading.instrument.0)];
+                let stored = reading::insert(&transaction, number, reading.at_ms, &reading.channels)?;
+                if stored.changed {
+                    touched.insert((reading.at_ms.div_euclid(HOUR_MS), number));
+                }
+                let name = &self.names[usize::from(reading.instrument.0)];
+                for (channel, value) in stored.conflicts {
+                    let refusal = conflict(name, reading, channel, value);
+                    refuse(&transaction, &mut room, message, &refusal)?;
+                }
+            }
+            for refusal in &message.decoded.refusals {
+                refuse(&transaction, &mut room, message, refusal)?;
+            }
+        }
+        reading::mark_stale(&transaction, &touched)?;
+        transaction.commit()?;
+        self.room = room;
+        let written = self.messages.len() as u64;
+        self.messages.clear();
+        Ok(written)
+    }
+}
+
+fn refuse(
+    transaction: &Transaction<'_>,
+    room: &mut Room,
+    message: &Message,
+    refusal: &Refusal,
+) -> rusqlite::Result<()> {
+    quarantine::add(
+        transaction,
+        room,
+        message.arrived_ms,
+        &message.topic,
+        refusal,
+        &message.body,
+    )
+}
+
+fn conflict(name: &str, reading: &Reading, channel: Channel, value: i64) -> Refusal {
+    let at_ms = reading.at_ms;
+    #[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
+    let shown = value as f64 / channel.kept_per_unit();
+    Refusal {
+        reason: Reason::Conflict,
+        detail: format!(
+            "{name} has more than one {} at {at_ms} ms; {shown} is one of them and none is believed",
+            channel.name()
+        ),
+    }
+}

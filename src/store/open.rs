@@ -1,0 +1,280 @@
+//! Opens the database: the lock, the pragmas, the migrations.
+
+use std::{
+    fs::{File, OpenOptions, TryLockError},
+    io::{Read, Seek, Write},
+    path::{Path, PathBuf},
+    time::Duration,
+};
+
+use rusqlite::{Connection, OpenFlags};
+use rusqlite_migration::{M, Migrations, SchemaVersion};
+
+/// The schema, oldest migration first. Applied ones never change.
+const MIGRATIONS: &[M<'static>] = &[
+    M::up(include_str!("../../migrations/01_readings.sql")),
+    M::up(include_str!("../../migrations/02_people.sql")),
+    M::up(include_str!("../../migrations/03_ledger.sql")),
+];
+
+/// Why a database can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    /// Another packdrift has it.
+    #[error("{path} is in use by another packdrift{}; stop that one, or ask it over its API", at(.address))]
+    InUse {
+        /// The database.
+        path: String,
+        /// Where the other one answers, where it says so.
+        address: Option<String>,
+    },
+    /// The lock file can't be made.
+    #[error("the lock file {path} can't be used; does the folder exist, and may packdrift write there?")]
+    Lock {
+        /// The lock file.
+        path: String,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// The file is from a later packdrift.
+    #[error(
+        "{path} has schema {found}, this packdrift knows up to {known}; use a packdrift at least as new as the one that wrote it"
+    )]
+    Newer {
+        /// The database.
+        path: String,
+        /// Its schema.
+        found: usize,
+        /// Ours.
+        known: usize,
+    },
+    /// An upgrade of the schema failed; the file is as it was.
+    #[error("{path} could not be brought to schema {}; it was left as it was", MIGRATIONS.len())]
+    Migrate {
+        /// The database.
+        path: String,
+        /// What went wrong.
+        source: Box<rusqlite_migration::Error>,
+    },
+    /// SQLite says no.
+    #[error("{path} can't be opened as a packdrift database")]
+    Sqlite {
+        /// The database.
+        path: String,
+        /// What SQLite says.
+        source: rusqlite::Error,
+    },
+}
+
+fn at(address: &Option<String>) -> String {
+    address
+        .as_ref()
+        .map_or_else(String::new, |address| format!(" (listening on {address})"))
+}
+
+/// Holds a database for one packdrift, for as long as it lives.
+///
+/// SQLite's own locks guard its pages, not the promise that one writer acknowledges what it commits.
+#[derive(Debug)]
+pub struct Lock {
+    file: File,
+}
+
+impl Lock {
+    /// Takes the lock of the database at `path`.
+    ///
+    /// # Errors
+    /// [`OpenError::InUse`] where another process has it, [`OpenError::Lock`] where it can't be had at all.
+    pub fn take(path: &Path) -> Result<Self, OpenError> {
+        let beside = lock_path(path);
+        let failed = |source| OpenError::Lock {
+            path: beside.display().to_string(),
+            source,
+        };
+        let mut file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(&beside)
+            .map_err(failed)?;
+        match file.try_lock() {
+            Ok(()) => {
+                file.set_len(0).map_err(failed)?;
+                Ok(Self { file })
+            }
+            Err(TryLockError::WouldBlock) => {
+                let mut address = String::new();
+                let said = file.read_to_string(&mut address).is_ok() && !address.is_empty();
+                Err(OpenError::InUse {
+                    path: path.display().to_string(),
+                    address: said.then_some(address),
+                })
+            }
+            Err(TryLockError::Error(source)) => Err(failed(source)),
+        }
+    }
+
+    /// Leaves word where this packdrift answers, so that the command line finds it.
+    ///
+    /// # Errors
+    /// Whatever writing the lock file says.
+    pub fn announce(&mut self, address: &str) -> std::io::Result<()> {
+        self.file.set_len(0)?;
+        self.file.rewind()?;
+        self.file.write_all(address.as_bytes())
+    }
+}
+
+fn lock_path(path: &Path) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".lock");
+    PathBuf::from(name)
+}
+
+/// Opens the writing connection and brings the schema up to date. The caller holds the [`Lock`].
+///
+/// # Errors
+/// Where the file is no database, is newer than this program, or can't be upgraded.
+pub fn read_write(path: &Path) -> Result<Connection, OpenError> {
+    let failed = |source| OpenError::Sqlite {
+        path: path.display().to_string(),
+        source,
+    };
+    let mut connection = Connection::open(path).map_err(failed)?;
+    configure(&connection).map_err(failed)?;
+    connection
+        .pragma_update(None, "journal_mode", "WAL")
+        .map_err(failed)?;
+    // A commit that is acknowledged must survive a power cut.
+    connection
+        .pragma_update(None, "synchronous", "FULL")
+        .map_err(failed)?;
+    migrate(&mut connection, path)?;
+    Ok(connection)
+}
+
+/// Opens a connection that only reads.
+///
+/// # Errors
+/// Where the file is no database.
+pub fn read_only(path: &Path) -> Result<Connection, OpenError> {
+    let failed = |source| OpenError::Sqlite {
+        path: path.display().to_string(),
+        source,
+    };
+    let connection = Connection::open_with_flags(
+        path,
+        OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+    )
+    .map_err(failed)?;
+    configure(&connection).map_err(failed)?;
+    Ok(connection)
+}
+
+fn configure(connection: &Connection) -> rusqlite::Result<()> {
+    connection.busy_timeout(Duration::from_secs(5))?;
+    connection.pragma_update(None, "foreign_keys", true)?;
+    connection.set_prepared_statement_cache_capacity(64);
+    Ok(())
+}
+
+fn migrate(connection: &mut Connection, path: &Path) -> Result<(), OpenError> {
+    let migrations = Migrations::from_slice(MIGRATIONS);
+    let shown = || path.display().to_string();
+    let version = migrations
+        .current_version(connection)
+        .map_err(|source| OpenError::Migrate {
+            path: shown(),
+            source: Box::new(source),
+        })?;
+    if let SchemaVersion::Outside(found) = version {
+        return Err(OpenError::Newer {
+            path: shown(),
+            found: found.get(),
+            known: MIGRATIONS.len(),
+        });
+    }
+    migrations
+        .to_latest(connection)
+        .map_err(|source| OpenError::Migrate {
+            path: shown(),
+            source: Box::new(source),
+        })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_older_schema_is_upgraded_and_keeps_its_readings() {
+        for older in 1..MIGRATIONS.len() {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("older.sqlite");
+            let mut connection = Connection::open(&path).unwrap();
+            Migrations::from_slice(MIGRATIONS)
+                .to_version(&mut connection, older)
+                .unwrap();
+            connection
+                .execute_batch(
+                    "INSERT INTO instrument VALUES (1, 'tern'); \
+                     INSERT INTO reading (at_ms, instrument, current) VALUES (1000, 1, -2500);",
+                )
+                .unwrap();
+            drop(connection);
+
+            let upgraded = read_write(&path).unwrap();
+            let current: i64 = upgraded
+                .query_row("SELECT current FROM reading", [], |row| row.get(0))
+                .unwrap();
+            assert_eq!(current, -2500, "from schema {older}");
+            upgraded
+                .query_row("SELECT count(*) FROM hour", [], |row| row.get::<_, i64>(0))
+                .unwrap();
+        }
+    }
+
+    #[test]
+    fn a_newer_schema_is_refused_and_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("newer.sqlite");
+        let connection = read_write(&path).unwrap();
+        connection.pragma_update(None, "user_version", 99).unwrap();
+        drop(connection);
+
+        let refused = read_write(&path).unwrap_err();
+        assert!(
+            matches!(
+                refused,
+                OpenError::Newer {
+                    found: 99,
+                    known: 3,
+                    ..
+                }
+            ),
+            "{refused:?}"
+        );
+        let version: i64 = Connection::open(&path)
+            .unwrap()
+            .query_row("PRAGMA user_version", [], |row| row.get(0))
+            .unwrap();
+        assert_eq!(version, 99);
+    }
+
+    #[test]
+    fn a_second_daemon_is_told_where_the_first_one_answers() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("one.sqlite");
+        let mut first = Lock::take(&path).unwrap();
+        first.announce("127.0.0.1:8077").unwrap();
+
+        let refused = Lock::take(&path).unwrap_err();
+        assert!(
+            matches!(&refused, OpenError::InUse { address: Some(address), .. } if address == "127.0.0.1:8077"),
+            "{refused:?}"
+        );
+        drop(first);
+        Lock::take(&path).unwrap();
+    }
+}

@@ -1,0 +1,141 @@
+//! `refusal_count`, `refusal`: what could not be taken, and why.
+//!
+//! Every refusal is counted by topic, reason and day. Bodies are kept while they fit the size that the setup file
+//! allows; the first of each topic, reason and day is kept whatever it costs, so that there is always one to look at.
+
+use rusqlite::{Connection, params};
+
+use crate::reading::Refusal;
+
+const DAY_MS: i64 = 86_400_000;
+
+/// How much room is left for bodies.
+#[derive(Debug, Clone, Copy)]
+pub struct Room {
+    allowed_bytes: u64,
+    kept_bytes: u64,
+}
+
+impl Room {
+    /// Looks up what is kept already.
+    ///
+    /// # Errors
+    /// Whatever SQLite says.
+    pub fn left(connection: &Connection, allowed_bytes: u64) -> rusqlite::Result<Self> {
+        let kept: i64 =
+            connection.query_row("SELECT coalesce(sum(length(body)), 0) FROM refusal", [], |row| {
+                row.get(0)
+            })?;
+        Ok(Self {
+            allowed_bytes,
+            kept_bytes: kept.unsigned_abs(),
+        })
+    }
+}
+
+/// Counts a refusal and keeps its body where there is room.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn add(
+    connection: &Connection,
+    room: &mut Room,
+    arrived_ms: i64,
+    topic: &str,
+    refusal: &Refusal,
+    body: &[u8],
+) -> rusqlite::Result<()> {
+    let reason = refusal.reason.word();
+    let messages: i64 = connection
+        .prepare_cached(
+            "INSERT INTO refusal_count VALUES (?1, ?2, ?3, 1) \
+             ON CONFLICT DO UPDATE SET messages = messages + 1 RETURNING messages",
+        )?
+        .query_row(params![arrived_ms.div_euclid(DAY_MS), topic, reason], |row| {
+            row.get(0)
+        })?;
+    let size = body.len() as u64;
+    if messages == 1 || room.kept_bytes + size <= room.allowed_bytes {
+        connection
+            .prepare_cached(
+                "INSERT INTO refusal (arrived_ms, topic, reason, detail, body) VALUES (?1, ?2, ?3, ?4, ?5)",
+            )?
+            .execute(params![arrived_ms, topic, reason, refusal.detail, body])?;
+        room.kept_bytes += size;
+    }
+    Ok(())
+}
+
+/// One line of the count: refusals of a topic for a reason on a day.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Counted {
+    /// Days since 1970-01-01, UTC.
+    pub day: i64,
+    /// The topic.
+    pub topic: String,
+    /// The reason's word.
+    pub reason: String,
+    /// How many messages.
+    pub messages: i64,
+}
+
+/// The counts, latest day first, at most `limit` lines.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn counts(connection: &Connection, limit: u32) -> rusqlite::Result<Vec<Counted>> {
+    connection
+        .prepare_cached("SELECT day, topic, reason, messages FROM refusal_count ORDER BY day DESC, topic, reason LIMIT ?1")?
+        .query_map(params![limit], |row| {
+            Ok(Counted { day: row.get(0)?, topic: row.get(1)?, reason: row.get(2)?, messages: row.get(3)? })
+        })?
+        .collect()
+}
+
+/// A refused message that was kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Kept {
+    /// When it arrived, ms since 1970.
+    pub arrived_ms: i64,
+    /// The topic.
+    pub topic: String,
+    /// The reason's word.
+    pub reason: String,
+    /// What was wrong and where.
+    pub detail: String,
+    /// The body as it came.
+    pub body: Vec<u8>,
+}
+
+/// The latest kept messages, newest first.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn latest(connection: &Connection, limit: u32) -> rusqlite::Result<Vec<Kept>> {
+    connection
+        .prepare_cached(
+            "SELECT arrived_ms, topic, reason, detail, body FROM refusal ORDER BY id DESC LIMIT ?1",
+        )?
+        .query_map(params![limit], |row| {
+            Ok(Kept {
+                arrived_ms: row.get(0)?,
+                topic: row.get(1)?,
+                reason: row.get(2)?,
+                detail: row.get(3)?,
+                body: row.get(4)?,
+            })
+        })?
+        .collect()
+}
+
+/// How many messages were refused in all.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn total(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row(
+        "SELECT coalesce(sum(messages), 0) FROM refusal_count",
+        [],
+        |row| row.get(0),
+    )
+}

@@ -1,0 +1,305 @@
+//! The one writer: a thread with the only writing connection.
+//!
+//! It gathers messages into batches by count and age, commits, and only then lets their senders acknowledge. A
+//! batch that can't be committed is kept and tried again; until it goes through nothing further is taken, so that
+//! the broker keeps what this program can't.
+
+use std::{
+    sync::{
+        Arc, Mutex, PoisonError,
+        atomic::{AtomicI64, AtomicU64, Ordering},
+    },
+    thread::JoinHandle,
+    time::Duration,
+};
+
+use rusqlite::Connection;
+use tokio::{
+    sync::{mpsc, oneshot, watch},
+    time::Instant,
+};
+
+use super::batch::{Batch, Message};
+
+/// How the writer works.
+#[derive(Debug, Clone)]
+pub struct Options {
+    /// Names of the instruments, by [`Instrument`](crate::reading::Instrument) index.
+    pub instruments: Vec<String>,
+    /// How old a message may get before it is committed.
+    pub commit_after: Duration,
+    /// Bytes of refused bodies to keep.
+    pub quarantine_bytes: u64,
+}
+
+/// Why a writer did not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// The store can't be read.
+    #[error("the store can't be read")]
+    Store(#[from] rusqlite::Error),
+    /// No thread, or no timer for it.
+    #[error("the system gives no thread to write with")]
+    Thread(#[from] std::io::Error),
+}
+
+/// Messages in a batch at most.
+const BATCH: usize = 8192;
+
+/// The writer has stopped: what was handed over and isn't covered by [`Committed`] is not stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("the writer has stopped")]
+pub struct Stopped;
+
+/// The place of a message in the order of commits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Ticket(u64);
+
+/// Follows what has been committed.
+#[derive(Debug, Clone)]
+pub struct Committed(watch::Receiver<u64>);
+
+impl Committed {
+    /// True once the message with this ticket is in the store for good.
+    #[must_use]
+    pub fn covers(&self, ticket: Ticket) -> bool {
+        *self.0.borrow() >= ticket.0
+    }
+
+    /// Waits until more has been committed than when last looked.
+    ///
+    /// # Errors
+    /// [`Stopped`] once nothing more will be committed.
+    pub async fn changed(&mut self) -> Result<(), Stopped> {
+        self.0.changed().await.map_err(|_| Stopped)
+    }
+
+    /// Waits until the message with this ticket is committed.
+    ///
+    /// # Errors
+    /// [`Stopped`] where that will never be.
+    pub async fn wait(&mut self, ticket: Ticket) -> Result<(), Stopped> {
+        self.0
+            .wait_for(|committed| *committed >= ticket.0)
+            .await
+            .map(drop)
+            .map_err(|_| Stopped)
+    }
+}
+
+type Work = Box<dyn FnOnce(&mut Connection) + Send>;
+
+enum Job {
+    Take(u64, Message),
+    Run(Work),
+}
+
+/// How the writer is doing, for whoever asks after its health.
+#[derive(Debug, Default)]
+struct Status {
+    waiting: AtomicU64,
+    failing_since_ms: AtomicI64,
+}
+
+/// Hands messages and work to the writer. The writer stops once every clone is gone.
+#[derive(Clone)]
+pub struct Writer {
+    jobs: mpsc::Sender<Job>,
+    last_ticket: Arc<Mutex<u64>>,
+    committed: watch::Receiver<u64>,
+    status: Arc<Status>,
+}
+
+/// The writer's thread; joining it proves that all was committed and the file closed.
+pub struct WriterThread(JoinHandle<()>);
+
+impl WriterThread {
+    /// Waits for the end of the thread, which comes when the last [`Writer`] is dropped.
+    pub fn join(self) {
+        if self.0.join().is_err() {
+            tracing::error!(
+                "the writer ended in a panic; what it had not acknowledged stays with the broker"
+            );
+        }
+    }
+}
+
+impl Writer {
+    /// Starts the writer on its connection.
+    ///
+    /// # Errors
+    /// Where the store can't be read, or no thread is to be had.
+    pub fn start(connection: Connection, options: Options) -> Result<(Self, WriterThread), StartError> {
+        let commit_after = options.commit_after;
+        let batch = Batch::new(&connection, options)?;
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_time()
+            .build()?;
+        let (jobs, queue) = mpsc::channel(BATCH);
+        let (committed_to, committed) = watch::channel(0);
+        let status = Arc::new(Status::default());
+        let worker = Worker {
+            connection,
+            batch,
+            commit_after,
+            committed: committed_to,
+            status: status.clone(),
+        };
+        let thread = std::thread::Builder::new()
+            .name("writer".into())
+            .spawn(move || runtime.block_on(worker.run(queue)))?;
+        Ok((
+            Self {
+                jobs,
+                last_ticket: Arc::default(),
+                committed,
+                status,
+            },
+            WriterThread(thread),
+        ))
+    }
+
+    /// Hands a message over, waiting while the writer is behind. It is stored once [`Committed`] covers the ticket.
+    ///
+    /// # Errors
+    /// [`Stopped`] where nothing is taken any more.
+    pub async fn take(&self, message: Message) -> Result<Ticket, Stopped> {
+        let place = self.jobs.reserve().await.map_err(|_| Stopped)?;
+        // Numbered and queued under one lock, so that tickets are committed in their order.
+        let mut last = self.last_ticket.lock().unwrap_or_else(PoisonError::into_inner);
+        *last += 1;
+        self.status.waiting.fetch_add(1, Ordering::Relaxed);
+        place.send(Job::Take(*last, message));
+        Ok(Ticket(*last))
+    }
+
+    /// Follows what has been committed.
+    #[must_use]
+    pub fn committed(&self) -> Committed {
+        Committed(self.committed.clone())
+    }
+
+    /// Runs work on the writing connection, after everything handed over before has been committed.
+    ///
+    /// # Errors
+    /// [`Stopped`] where the writer is gone.
+    pub async fn run<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&mut Connection) -> T + Send + 'static,
+    ) -> Result<T, Stopped> {
+        let (answer, answered) = oneshot::channel();
+        let job = Job::Run(Box::new(move |connection| {
+            // Whoever asked may have left meanwhile.
+            let _ = answer.send(work(connection));
+        }));
+        self.jobs.send(job).await.map_err(|_| Stopped)?;
+        answered.await.map_err(|_| Stopped)
+    }
+
+    /// Messages handed over and not yet committed.
+    #[must_use]
+    pub fn waiting(&self) -> u64 {
+        self.status.waiting.load(Ordering::Relaxed)
+    }
+
+    /// Since when commits fail, ms since 1970; `None` while they succeed.
+    #[must_use]
+    pub fn failing_since_ms(&self) -> Option<i64> {
+        Some(self.status.failing_since_ms.load(Ordering::Relaxed)).filter(|since| *since != 0)
+    }
+}
+
+/// What the thread owns.
+struct Worker {
+    connection: Connection,
+    batch: Batch,
+    commit_after: Duration,
+    committed: watch::Sender<u64>,
+    status: Arc<Status>,
+}
+
+impl Worker {
+    async fn run(mut self, mut queue: mpsc::Receiver<Job>) {
+        let mut due: Option<Instant> = None;
+        loop {
+            let job = match due {
+                None => queue.recv().await,
+                // A message that is queued already is taken before the time is looked at, so that one commit
+                // serves everyone who waits.
+                Some(instant) => match tokio::time::timeout_at(instant, queue.recv()).await {
+                    Ok(job) => job,
+                    Err(_elapsed) => {
+                        self.commit(&queue).await;
+                        due = None;
+                        continue;
+                    }
+                },
+            };
+            match job {
+                Some(Job::Take(ticket, message)) => {
+                    let wait = if message.urgent {
+                        Duration::ZERO
+                    } else {
+                        self.commit_after
+                    };
+                    let latest = Instant::now() + wait;
+                    due = Some(due.map_or(latest, |due| due.min(latest)));
+                    self.batch.push(ticket, message);
+                    if self.batch.len() >= BATCH {
+                        self.commit(&queue).await;
+                        due = None;
+                    }
+                }
+                Some(Job::Run(work)) => {
+                    self.commit(&queue).await;
+                    due = None;
+                    work(&mut self.connection);
+                }
+                None => {
+                    self.commit(&queue).await;
+                    break;
+                }
+            }
+        }
+    }
+
+    /// Commits the batch, trying again until it goes through; given up only when nobody is left to acknowledge.
+    async fn commit(&mut self, queue: &mpsc::Receiver<Job>) {
+        let mut pause = Duration::from_millis(100);
+        while let Some(last) = self.batch.last_ticket() {
+            match self.batch.write(&mut self.connection) {
+                Ok(messages) => {
+                    if self.status.failing_since_ms.swap(0, Ordering::Relaxed) != 0 {
+                        tracing::info!(messages, "commits succeed again");
+                    }
+                    self.status.waiting.fetch_sub(messages, Ordering::Relaxed);
+                    self.committed.send_replace(last);
+                }
+                Err(error) => {
+                    let first = self.status.failing_since_ms.compare_exchange(
+                        0,
+                        chrono::Utc::now().timestamp_millis(),
+                        Ordering::Relaxed,
+                        Ordering::Relaxed,
+                    );
+                    if first.is_ok() {
+                        let error = &error as &dyn std::error::Error;
+                        tracing::error!(
+                            error,
+                            "readings can't be committed; nothing is acknowledged until they are"
+                        );
+                    }
+                    if queue.is_closed() {
+                        tracing::error!(
+                            messages = self.batch.len(),
+                            "stopping with messages that were not committed"
+                        );
+                        return;
+                    }
+                    tokio::time::sleep(pause).await;
+                    pause = (pause * 2).min(Duration::from_secs(5));
+                }
+            }
+        }
+    }
+}
