@@ -16,6 +16,7 @@ pub mod api;
 pub mod charge;
 pub mod command;
 pub mod config;
+pub mod daemon;
 pub mod demo;
 pub mod intake;
 pub mod ledger;

@@ -1,1 +1,60 @@
-fn main() {}
+//! Command line in, exit code out.
+
+use std::{path::PathBuf, process::ExitCode};
+
+use clap::{Parser, Subcommand};
+use packdrift::command;
+
+/// Logs a winter test of parallel battery packs and says how far each pack's own charge count has drifted.
+///
+/// packdrift listens only: it is a logger, not a protective device.
+#[derive(Parser)]
+#[command(version, max_term_width = 100)]
+struct Cli {
+    /// The setup file.
+    #[arg(long, global = true, value_name = "FILE", default_value = "setup.toml")]
+    config: PathBuf,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Take readings in and answer questions until told to stop.
+    Serve(command::serve::Arguments),
+    /// Say what a setup file means, or everything that is wrong with it.
+    Check,
+    /// How far each pack's count has drifted, as a table.
+    Drift(command::drift::Arguments),
+    /// Attach a note: an observation, a manual recalibration, a wiring change.
+    Note(command::note::Arguments),
+    /// List the notes.
+    Notes(command::notes::Arguments),
+    /// Drop everything derived from the readings and derive it again.
+    Rebuild,
+    /// Make a token for an API that listens beyond this machine.
+    Token(command::token::Arguments),
+    /// Run a simulated winter through the whole program and compare the answer with the truth.
+    Demo(command::demo::Arguments),
+}
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let done = match cli.command {
+        Command::Serve(arguments) => command::serve::run(&cli.config, arguments),
+        Command::Check => return command::check::run(&cli.config),
+        Command::Drift(arguments) => command::drift::run(&cli.config, arguments),
+        Command::Note(arguments) => command::note::run(&cli.config, arguments),
+        Command::Notes(arguments) => command::notes::run(&cli.config, arguments),
+        Command::Rebuild => command::rebuild::run(&cli.config),
+        Command::Token(arguments) => command::token::run(arguments),
+        Command::Demo(arguments) => command::demo::run(arguments),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            eprintln!("{failure:?}");
+            ExitCode::FAILURE
+        }
+    }
+}

@@ -1,1 +1,50 @@
-//! (to come)
+//! Questions over HTTP: one router a resource.
+//!
+//! Handlers read the query, ask `ledger` and `charge`, and shape the answer; they hold no SQL and no arithmetic.
+//! [`problem`] is the only place that knows both what can go wrong and how HTTP says so.
+
+mod anchors;
+mod drift;
+mod etag;
+mod health;
+mod notes;
+mod packs;
+mod phases;
+pub mod problem;
+mod quarantine;
+mod query;
+mod readings;
+mod series;
+mod state;
+mod token;
+mod zulu;
+
+use axum::{Router, middleware};
+
+pub use state::{App, Health, Intake};
+pub use token::{Scope, Tokens, TokensError, issue as issue_token};
+
+use problem::Problem;
+
+/// Bodies of posts are notes: more than this is no note.
+const BODY_BYTES: usize = 256 * 1024;
+
+/// Everything under `/v1`, ready to be served or called.
+pub fn app(app: App) -> Router {
+    Router::new()
+        .merge(drift::router())
+        .merge(series::router())
+        .merge(anchors::router())
+        .merge(phases::router())
+        .merge(notes::router())
+        .merge(packs::router())
+        .merge(readings::router())
+        .merge(quarantine::router())
+        .layer(middleware::from_fn(etag::revalidate))
+        .merge(health::router())
+        .fallback(async || Problem::no_such_page())
+        .method_not_allowed_fallback(async || Problem::no_such_method())
+        .layer(axum::extract::DefaultBodyLimit::max(BODY_BYTES))
+        .layer(middleware::from_fn_with_state(app.clone(), token::guard))
+        .with_state(app)
+}

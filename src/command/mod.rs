@@ -1,1 +1,14 @@
-//! (to come)
+//! The command line, one file a command. What they do is elsewhere; here it is asked for and shown.
+
+mod ask;
+pub mod check;
+pub mod demo;
+pub mod drift;
+mod failure;
+pub mod note;
+pub mod notes;
+pub mod rebuild;
+pub mod serve;
+pub mod token;
+
+pub use failure::Failure;

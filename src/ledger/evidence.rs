@@ -111,20 +111,27 @@ pub fn jumps(
         .collect()
 }
 
-/// When each instrument of the setup was last heard, ms since 1970.
+/// When each instrument of the setup last reported anything, ms since 1970: within the last day from the readings,
+/// else from the hours.
 ///
 /// # Errors
 /// Whatever SQLite says.
 pub fn last_heard(
     connection: &Connection,
     setup: &Setup,
+    now_ms: i64,
 ) -> rusqlite::Result<Vec<(Instrument, Option<i64>)>> {
+    const DAY_MS: i64 = 86_400_000;
     let roster = Roster::look_up(connection, setup)?;
     setup
         .all_instruments()
         .map(|instrument| {
-            let extent = store::hour::extent(connection, roster.member(instrument).number)?;
-            Ok((instrument, extent.map(|(_, last_ms)| last_ms)))
+            let number = roster.member(instrument).number;
+            let last_ms = match store::reading::last_heard(connection, number, now_ms - DAY_MS)? {
+                Some(last_ms) => Some(last_ms),
+                None => store::hour::extent(connection, number)?.map(|(_, last_ms)| last_ms),
+            };
+            Ok((instrument, last_ms))
         })
         .collect()
 }

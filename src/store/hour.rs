@@ -171,6 +171,16 @@ pub fn reaching(
         .collect()
 }
 
+/// How many readings the hours derived so far hold.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn readings(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("SELECT coalesce(sum(readings), 0) FROM hour", [], |row| {
+        row.get(0)
+    })
+}
+
 /// Whether an instrument has ever reported a voltage.
 ///
 /// # Errors

@@ -213,6 +213,19 @@ fn value_at_end(
         .optional()
 }
 
+/// When an instrument last reported anything, not before `from_ms`; ms since 1970.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn last_heard(connection: &Connection, instrument: i64, from_ms: i64) -> rusqlite::Result<Option<i64>> {
+    connection
+        .prepare_cached(
+            "SELECT at_ms FROM reading WHERE at_ms >= ?1 AND instrument = ?2 ORDER BY at_ms DESC LIMIT 1",
+        )?
+        .query_row(params![from_ms, instrument], |row| row.get(0))
+        .optional()
+}
+
 /// How far apart an instrument usually reports a channel: the median of its last intervals, ms.
 ///
 /// `None` where it has reported too little in the month before `now_ms` to tell.

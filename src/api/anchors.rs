@@ -1,0 +1,122 @@
+//! `GET /v1/anchors`: the full charges, and pack by pack whether they count and what was shown.
+
+use axum::{Json, Router, extract::State, routing::get};
+use serde::{Deserialize, Serialize};
+
+use super::{
+    drift::percent,
+    problem::Problem,
+    query::{Asked, instant},
+    state::App,
+    zulu::Zulu,
+};
+use crate::{ledger::Roster, store};
+
+pub(super) fn router() -> Router<App> {
+    Router::new().route("/v1/anchors", get(anchors))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Question {
+    since: Option<String>,
+    until: Option<String>,
+    bank: Option<String>,
+}
+
+#[derive(Serialize)]
+struct Anchors {
+    bank: String,
+    anchors: Vec<Anchor>,
+}
+
+#[derive(Serialize)]
+struct Anchor {
+    begin: Zulu,
+    end: Zulu,
+    voltage_crossed: Zulu,
+    voltage_v: f64,
+    tail_current_a: f64,
+    packs: Vec<PackBody>,
+}
+
+#[derive(Serialize)]
+struct PackBody {
+    pack: String,
+    counts: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reason: Option<String>,
+    voltage_v: Option<f64>,
+    tail_current_a: Option<f64>,
+    cell_min_v: Option<f64>,
+    cell_max_v: Option<f64>,
+    cell_difference_v: Option<f64>,
+    temperature_c: Option<f64>,
+    display_before_percent: Option<f64>,
+    display_after_percent: Option<f64>,
+}
+
+async fn anchors(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Anchors>, Problem> {
+    let bank = app.bank(question.bank.as_deref())?;
+    let at = |name, text: Option<&str>, otherwise| {
+        text.map_or(Ok(otherwise), |text| instant(name, text, bank.time_zone))
+    };
+    let since_ms = at("since", question.since.as_deref(), i64::MIN)?;
+    let until_ms = at("until", question.until.as_deref(), i64::MAX)?;
+    let bank = bank.id.clone();
+    app.ask(move |connection, setup| {
+        let roster = Roster::look_up(connection, setup)?;
+        let name_of = |number: i64| {
+            let named = |instrument: &_| roster.member(*instrument).number == number;
+            setup
+                .all_instruments()
+                .find(named)
+                .map(|instrument| setup.entry(instrument).id.clone())
+        };
+        let mut anchors = Vec::new();
+        for anchor in store::anchor::of_bank(connection, &bank)? {
+            if anchor.end_ms < since_ms || anchor.begin_ms > until_ms {
+                continue;
+            }
+            let packs = store::anchor::packs(connection, &bank, anchor.end_ms)?;
+            anchors.push(Anchor {
+                begin: Zulu(anchor.begin_ms),
+                end: Zulu(anchor.end_ms),
+                voltage_crossed: Zulu(anchor.crossed_ms),
+                voltage_v: thousandths(anchor.voltage_mv),
+                tail_current_a: thousandths(anchor.tail_ma),
+                packs: packs
+                    .into_iter()
+                    .filter_map(|pack| Some(pack_body(name_of(pack.instrument)?, pack)))
+                    .collect(),
+            });
+        }
+        Ok(Anchors { bank, anchors })
+    })
+    .await
+    .map(Json)
+}
+
+fn pack_body(pack: String, shown: store::anchor::PackAtMark) -> PackBody {
+    PackBody {
+        pack,
+        counts: shown.against.is_none(),
+        reason: shown.against,
+        voltage_v: shown.voltage_mv.map(thousandths),
+        tail_current_a: shown.tail_ma.map(thousandths),
+        cell_min_v: shown.cell_min_mv.map(thousandths),
+        cell_max_v: shown.cell_max_mv.map(thousandths),
+        cell_difference_v: shown
+            .cell_max_mv
+            .zip(shown.cell_min_mv)
+            .map(|(max, min)| thousandths(max - min)),
+        temperature_c: shown.temperature.map(percent),
+        display_before_percent: shown.soc_before.map(percent),
+        display_after_percent: shown.soc_after.map(percent),
+    }
+}
+
+#[expect(clippy::cast_precision_loss, reason = "mV and mA are far below 2^52")]
+fn thousandths(value: i64) -> f64 {
+    value as f64 / 1000.0
+}

@@ -1,0 +1,148 @@
+//! `GET /v1/health`: what matters on a winter night.
+
+use axum::{Json, Router, extract::State, http::StatusCode, routing::get};
+use chrono::Utc;
+use serde::Serialize;
+
+use super::{
+    problem::Problem,
+    state::{App, Intake},
+    zulu::Zulu,
+};
+use crate::{ledger, store};
+
+pub(super) fn router() -> Router<App> {
+    Router::new().route("/v1/health", get(health))
+}
+
+#[derive(Serialize)]
+struct HealthBody {
+    /// Readings can come in and be kept.
+    ok: bool,
+    version: &'static str,
+    started: Zulu,
+    broker: Option<BrokerBody>,
+    store: StoreBody,
+    instruments: Vec<InstrumentBody>,
+    last_marks: Vec<MarkBody>,
+}
+
+#[derive(Serialize)]
+struct BrokerBody {
+    /// packdrift is the broker itself.
+    own: bool,
+    address: Option<String>,
+    connected: bool,
+    connected_since: Option<Zulu>,
+    last_error: Option<String>,
+    refused_filters: Vec<String>,
+    messages_taken: Option<u64>,
+    unacknowledged: Option<usize>,
+}
+
+#[derive(Serialize)]
+struct StoreBody {
+    readings: i64,
+    waiting_for_commit: u64,
+    commits_fail_since: Option<Zulu>,
+    refused_messages: i64,
+    database_bytes: Option<u64>,
+    free_disk_bytes: Option<u64>,
+}
+
+#[derive(Serialize)]
+struct InstrumentBody {
+    instrument: String,
+    last_reading: Option<Zulu>,
+    age_s: Option<i64>,
+}
+
+#[derive(Serialize)]
+struct MarkBody {
+    bank: String,
+    at: Option<Zulu>,
+}
+
+async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>), Problem> {
+    let now_ms = Utc::now().timestamp_millis();
+    let broker = app.health().intake.as_ref().map(broker_body);
+    let waiting = app.writer().waiting();
+    let failing_since_ms = app.writer().failing_since_ms();
+    let started = Zulu(app.health().started_ms);
+    // Not through `ask`: health must answer while the writer can't.
+    let body = app
+        .read(move |connection, setup| {
+            let bytes = |path: &std::path::Path| std::fs::metadata(path).ok().map(|file| file.len());
+            let instruments = ledger::last_heard(connection, setup, now_ms)?
+                .into_iter()
+                .map(|(instrument, last_ms)| InstrumentBody {
+                    instrument: setup.entry(instrument).id.clone(),
+                    last_reading: last_ms.map(Zulu),
+                    age_s: last_ms.map(|last_ms| (now_ms - last_ms) / 1000),
+                })
+                .collect();
+            let mut last_marks = Vec::new();
+            for bank in &setup.banks {
+                let last = store::anchor::of_bank(connection, &bank.id)?
+                    .last()
+                    .map(|anchor| Zulu(anchor.end_ms));
+                last_marks.push(MarkBody {
+                    bank: bank.id.clone(),
+                    at: last,
+                });
+            }
+            Ok(HealthBody {
+                ok: failing_since_ms.is_none() && broker.as_ref().is_none_or(|broker| broker.connected),
+                version: env!("CARGO_PKG_VERSION"),
+                started,
+                broker,
+                store: StoreBody {
+                    readings: store::hour::readings(connection)?,
+                    waiting_for_commit: waiting,
+                    commits_fail_since: failing_since_ms.map(Zulu),
+                    refused_messages: store::quarantine::total(connection)?,
+                    database_bytes: bytes(&setup.store.path),
+                    free_disk_bytes: rustix::fs::statvfs(&setup.store.path)
+                        .ok()
+                        .map(|disk| disk.f_bavail.saturating_mul(disk.f_frsize)),
+                },
+                instruments,
+                last_marks,
+            })
+        })
+        .await?;
+    let status = if body.ok {
+        StatusCode::OK
+    } else {
+        StatusCode::SERVICE_UNAVAILABLE
+    };
+    Ok((status, Json(body)))
+}
+
+fn broker_body(intake: &Intake) -> BrokerBody {
+    match intake {
+        Intake::Own(address) => BrokerBody {
+            own: true,
+            address: Some(address.to_string()),
+            connected: true,
+            connected_since: None,
+            last_error: None,
+            refused_filters: Vec::new(),
+            messages_taken: None,
+            unacknowledged: None,
+        },
+        Intake::Broker(state) => {
+            let state = state.borrow();
+            BrokerBody {
+                own: false,
+                address: None,
+                connected: state.connected_since_ms.is_some(),
+                connected_since: state.connected_since_ms.map(Zulu),
+                last_error: state.last_error.clone(),
+                refused_filters: state.refused_filters.clone(),
+                messages_taken: Some(state.taken),
+                unacknowledged: Some(state.unacknowledged),
+            }
+        }
+    }
+}

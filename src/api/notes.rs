@@ -1,0 +1,199 @@
+//! `/v1/notes`: what a person attaches. A correction or withdrawal adds a revision; nothing written is lost.
+
+use axum::{
+    Json, Router,
+    extract::{Path, State},
+    http::StatusCode,
+    routing::{get, put},
+};
+use chrono::Utc;
+use serde::{Deserialize, Serialize};
+
+use super::{
+    problem::Problem,
+    query::{Asked, Sent, instant},
+    state::App,
+    zulu::Zulu,
+};
+use crate::{
+    config::Role,
+    store::note::{self, Kind, Note, Said, Subject},
+};
+
+/// Characters in a note at most.
+const LONGEST: usize = 20_000;
+
+pub(super) fn router() -> Router<App> {
+    Router::new()
+        .route("/v1/notes", get(list).post(add))
+        .route("/v1/notes/{id}", put(correct).delete(withdraw))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Question {
+    #[serde(default)]
+    history: bool,
+}
+
+#[derive(Serialize)]
+struct Notes {
+    notes: Vec<NoteBody>,
+}
+
+#[derive(Serialize)]
+struct NoteBody {
+    id: i64,
+    revision: i64,
+    written: Zulu,
+    at: Zulu,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pack: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reference: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    bank: Option<String>,
+    kind: &'static str,
+    text: String,
+    withdrawn: bool,
+}
+
+async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Notes>, Problem> {
+    let notes = app
+        .read(move |connection, _| {
+            Ok(if question.history {
+                note::history(connection)?
+            } else {
+                note::standing(connection)?
+            })
+        })
+        .await?;
+    Ok(Json(Notes {
+        notes: notes.into_iter().map(|note| body(&app, note)).collect(),
+    }))
+}
+
+/// A note as a person sends it: exactly one of `pack`, `reference`, `bank`.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Written {
+    at: String,
+    pack: Option<String>,
+    reference: Option<String>,
+    bank: Option<String>,
+    kind: String,
+    text: String,
+}
+
+async fn add(
+    State(app): State<App>,
+    Sent(written): Sent<Written>,
+) -> Result<(StatusCode, Json<NoteBody>), Problem> {
+    let said = said(&app, written)?;
+    let written_ms = Utc::now().timestamp_millis();
+    let note = app
+        .write(move |connection| note::add(connection, written_ms, said))
+        .await?;
+    Ok((StatusCode::CREATED, Json(body(&app, note))))
+}
+
+async fn correct(
+    State(app): State<App>,
+    Path(id): Path<i64>,
+    Sent(written): Sent<Written>,
+) -> Result<Json<NoteBody>, Problem> {
+    let said = said(&app, written)?;
+    revise(&app, id, Some(said)).await
+}
+
+async fn withdraw(State(app): State<App>, Path(id): Path<i64>) -> Result<Json<NoteBody>, Problem> {
+    revise(&app, id, None).await
+}
+
+async fn revise(app: &App, id: i64, said: Option<Said>) -> Result<Json<NoteBody>, Problem> {
+    let written_ms = Utc::now().timestamp_millis();
+    let note = app
+        .write(move |connection| note::revise(connection, written_ms, id, said))
+        .await?;
+    note.map(|note| Json(body(app, note)))
+        .ok_or_else(|| Problem::not_written("note", id))
+}
+
+fn said(app: &App, written: Written) -> Result<Said, Problem> {
+    let setup = app.setup();
+    let instrument = |name: &str, what: &str, wanted: fn(Role) -> bool| {
+        let entry = setup
+            .instruments
+            .iter()
+            .find(|entry| entry.id == name && wanted(entry.role));
+        let known: Vec<_> = setup
+            .instruments
+            .iter()
+            .filter(|entry| wanted(entry.role))
+            .map(|entry| entry.id.as_str())
+            .collect();
+        let entry = entry.ok_or_else(|| Problem::unknown(what, name, &known))?;
+        Ok::<_, Problem>((Subject::Instrument(entry.id.clone()), &setup.banks[entry.bank]))
+    };
+    let (subject, bank) = match (&written.pack, &written.reference, &written.bank) {
+        (Some(name), None, None) => instrument(name, "pack", |role| matches!(role, Role::Pack(_)))?,
+        (None, Some(name), None) => instrument(name, "reference", |role| role == Role::Reference)?,
+        (None, None, Some(name)) => {
+            let bank = app.bank(Some(name))?;
+            (Subject::Bank(bank.id.clone()), bank)
+        }
+        _ => {
+            return Err(Problem::bad_body(
+                "say whom the note is of: one of “pack”, “reference”, “bank”",
+            ));
+        }
+    };
+    let kind = Kind::of(&written.kind).ok_or_else(|| {
+        let words: Vec<_> = Kind::ALL.iter().map(|kind| kind.word()).collect();
+        Problem::bad_body(format!(
+            "“{}” is no kind of note; one of: {}",
+            written.kind,
+            words.join(", ")
+        ))
+    })?;
+    if written.text.chars().count() > LONGEST {
+        return Err(Problem::bad_body(format!(
+            "the text is longer than {LONGEST} characters"
+        )));
+    }
+    let at_ms = instant("at", &written.at, bank.time_zone)?;
+    Ok(Said {
+        at_ms,
+        subject,
+        kind,
+        text: written.text,
+    })
+}
+
+fn body(app: &App, note: Note) -> NoteBody {
+    let (mut pack, mut reference, mut bank) = (None, None, None);
+    match note.said.subject {
+        Subject::Bank(name) => bank = Some(name),
+        Subject::Instrument(name) => {
+            let setup = app.setup();
+            let entry = setup.instruments.iter().find(|entry| entry.id == name);
+            if entry.is_some_and(|entry| entry.role == Role::Reference) {
+                reference = Some(name);
+            } else {
+                pack = Some(name);
+            }
+        }
+    }
+    NoteBody {
+        id: note.id,
+        revision: note.revision,
+        written: Zulu(note.written_ms),
+        at: Zulu(note.said.at_ms),
+        pack,
+        reference,
+        bank,
+        kind: note.said.kind.word(),
+        text: note.said.text,
+        withdrawn: note.withdrawn,
+    }
+}

@@ -1,0 +1,159 @@
+//! `/v1/phases`: what was going on; a person's word stands over what was derived.
+
+use axum::{
+    Json, Router,
+    extract::{Path, State},
+    http::StatusCode,
+    routing::{delete, get},
+};
+use chrono::Utc;
+use serde::{Deserialize, Serialize};
+
+use super::{
+    problem::Problem,
+    query::{Asked, Sent, instant},
+    state::App,
+    zulu::Zulu,
+};
+use crate::{charge::phase::Kind, ledger, store::stated_phase};
+
+pub(super) fn router() -> Router<App> {
+    Router::new()
+        .route("/v1/phases", get(list).post(add))
+        .route("/v1/phases/{id}", delete(withdraw))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Question {
+    since: Option<String>,
+    until: Option<String>,
+    bank: Option<String>,
+}
+
+#[derive(Serialize)]
+struct Phases {
+    bank: String,
+    phases: Vec<PhaseBody>,
+}
+
+#[derive(Serialize)]
+struct PhaseBody {
+    kind: &'static str,
+    begin: Zulu,
+    end: Zulu,
+    /// The number of the stated phase; null where it was derived.
+    stated: Option<i64>,
+}
+
+async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Phases>, Problem> {
+    let bank = app.bank(question.bank.as_deref())?;
+    let at = |name, text: Option<&str>, otherwise| {
+        text.map_or(Ok(otherwise), |text| instant(name, text, bank.time_zone))
+    };
+    let since_ms = at("since", question.since.as_deref(), i64::MIN)?;
+    let until_ms = at("until", question.until.as_deref(), i64::MAX)?;
+    let bank = bank.id.clone();
+    app.ask(move |connection, setup| {
+        let bank = setup
+            .banks
+            .iter()
+            .find(|known| known.id == bank)
+            .ok_or_else(Problem::internal)?;
+        let phases = ledger::phases(connection, setup, bank, since_ms, until_ms)?
+            .into_iter()
+            .map(|phase| PhaseBody {
+                kind: phase.kind.word(),
+                begin: Zulu(phase.begin_ms),
+                end: Zulu(phase.end_ms),
+                stated: phase.stated,
+            })
+            .collect();
+        Ok(Phases {
+            bank: bank.id.clone(),
+            phases,
+        })
+    })
+    .await
+    .map(Json)
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Stated {
+    bank: Option<String>,
+    kind: String,
+    begin: String,
+    end: String,
+    #[serde(default)]
+    text: String,
+}
+
+#[derive(Serialize)]
+struct StatedBody {
+    id: i64,
+    revision: i64,
+    written: Zulu,
+    bank: String,
+    kind: &'static str,
+    begin: Zulu,
+    end: Zulu,
+    text: String,
+    withdrawn: bool,
+}
+
+async fn add(
+    State(app): State<App>,
+    Sent(stated): Sent<Stated>,
+) -> Result<(StatusCode, Json<StatedBody>), Problem> {
+    let bank = app.bank(stated.bank.as_deref())?;
+    let kind = Kind::of(&stated.kind).ok_or_else(|| {
+        let words: Vec<_> = Kind::ALL.iter().map(|kind| kind.word()).collect();
+        Problem::bad_body(format!(
+            "“{}” is no kind of phase; one of: {}",
+            stated.kind,
+            words.join(", ")
+        ))
+    })?;
+    let begin_ms = instant("begin", &stated.begin, bank.time_zone)?;
+    let end_ms = instant("end", &stated.end, bank.time_zone)?;
+    if begin_ms >= end_ms {
+        return Err(Problem::bad_body("“begin” must lie before “end”"));
+    }
+    let said = stated_phase::Said {
+        bank: bank.id.clone(),
+        kind,
+        begin_ms,
+        end_ms,
+        text: stated.text,
+    };
+    let written_ms = Utc::now().timestamp_millis();
+    let phase = app
+        .write(move |connection| stated_phase::add(connection, written_ms, said))
+        .await?;
+    Ok((StatusCode::CREATED, Json(stated_body(phase))))
+}
+
+async fn withdraw(State(app): State<App>, Path(id): Path<i64>) -> Result<Json<StatedBody>, Problem> {
+    let written_ms = Utc::now().timestamp_millis();
+    let phase = app
+        .write(move |connection| stated_phase::withdraw(connection, written_ms, id))
+        .await?;
+    phase
+        .map(|phase| Json(stated_body(phase)))
+        .ok_or_else(|| Problem::not_written("phase", id))
+}
+
+fn stated_body(phase: stated_phase::StatedPhase) -> StatedBody {
+    StatedBody {
+        id: phase.id,
+        revision: phase.revision,
+        written: Zulu(phase.written_ms),
+        bank: phase.said.bank,
+        kind: phase.said.kind.word(),
+        begin: Zulu(phase.said.begin_ms),
+        end: Zulu(phase.said.end_ms),
+        text: phase.said.text,
+        withdrawn: phase.withdrawn,
+    }
+}

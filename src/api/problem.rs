@@ -1,0 +1,148 @@
+//! What can go wrong, as RFC 9457 problem documents. `detail` says what to do; the cause goes to the log.
+
+use axum::{
+    Json,
+    http::{HeaderValue, StatusCode, header},
+    response::{IntoResponse, Response},
+};
+use serde::Serialize;
+
+use crate::store::OpenError;
+
+/// A problem document.
+#[derive(Debug, Serialize)]
+pub struct Problem {
+    #[serde(rename = "type")]
+    kind: String,
+    title: &'static str,
+    status: u16,
+    detail: String,
+}
+
+impl Problem {
+    fn new(status: StatusCode, kind: &str, title: &'static str, detail: impl Into<String>) -> Self {
+        Self {
+            kind: format!("urn:packdrift:{kind}"),
+            title,
+            status: status.as_u16(),
+            detail: detail.into(),
+        }
+    }
+
+    /// A query that can't be read.
+    pub(super) fn bad_query(detail: impl Into<String>) -> Self {
+        Self::new(
+            StatusCode::BAD_REQUEST,
+            "bad-query",
+            "The question can't be read",
+            detail,
+        )
+    }
+
+    /// A body that can't be taken.
+    pub(super) fn bad_body(detail: impl Into<String>) -> Self {
+        Self::new(
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "bad-body",
+            "What was sent can't be taken",
+            detail,
+        )
+    }
+
+    /// A name that the setup doesn't have.
+    pub(super) fn unknown(what: &str, name: &str, known: &[&str]) -> Self {
+        let detail = format!("there is no {what} “{name}”; there is: {}", known.join(", "));
+        Self::new(
+            StatusCode::NOT_FOUND,
+            &format!("unknown-{what}"),
+            "No such name",
+            detail,
+        )
+    }
+
+    /// A note or phase that was never written.
+    pub(super) fn not_written(what: &str, id: i64) -> Self {
+        let detail = format!("there is no {what} {id}; GET /v1/{what}s lists them");
+        Self::new(
+            StatusCode::NOT_FOUND,
+            &format!("unknown-{what}"),
+            "Never written",
+            detail,
+        )
+    }
+
+    pub(super) fn no_such_page() -> Self {
+        let detail = "the questions are under /v1, e.g. /v1/drift?since=2026-01-10 or /v1/health";
+        Self::new(StatusCode::NOT_FOUND, "no-such-page", "Nothing is here", detail)
+    }
+
+    pub(super) fn no_such_method() -> Self {
+        let detail = "GET asks; POST, PUT and DELETE go to /v1/notes and /v1/phases";
+        Self::new(
+            StatusCode::METHOD_NOT_ALLOWED,
+            "no-such-method",
+            "That can't be done here",
+            detail,
+        )
+    }
+
+    pub(super) fn no_token() -> Self {
+        let detail = "send a token as “Authorization: Bearer …”; `packdrift token` makes one";
+        Self::new(StatusCode::UNAUTHORIZED, "no-token", "A token is needed", detail)
+    }
+
+    pub(super) fn read_only_token() -> Self {
+        let detail = "this token may only read; use one with the scope “write”";
+        Self::new(
+            StatusCode::FORBIDDEN,
+            "read-only-token",
+            "This token may not write",
+            detail,
+        )
+    }
+
+    pub(super) fn stopping() -> Self {
+        let detail = "the daemon is stopping; ask again in a moment";
+        Self::new(StatusCode::SERVICE_UNAVAILABLE, "stopping", "Not now", detail)
+    }
+
+    pub(super) fn internal() -> Self {
+        let detail = "the log of the daemon says more";
+        Self::new(
+            StatusCode::INTERNAL_SERVER_ERROR,
+            "internal",
+            "Something went wrong here",
+            detail,
+        )
+    }
+}
+
+impl From<rusqlite::Error> for Problem {
+    fn from(error: rusqlite::Error) -> Self {
+        tracing::error!(
+            error = &error as &dyn std::error::Error,
+            "the store could not be asked"
+        );
+        Self::internal()
+    }
+}
+
+impl From<OpenError> for Problem {
+    fn from(error: OpenError) -> Self {
+        tracing::error!(
+            error = &error as &dyn std::error::Error,
+            "the store could not be opened"
+        );
+        Self::internal()
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        let mut response = (status, Json(self)).into_response();
+        let kind = HeaderValue::from_static("application/problem+json");
+        response.headers_mut().insert(header::CONTENT_TYPE, kind);
+        response
+    }
+}

@@ -1,0 +1,83 @@
+//! `GET /v1/quarantine`: what could not be taken, counted, and the latest of it to look at.
+
+use axum::{Json, Router, extract::State, routing::get};
+use chrono::DateTime;
+use serde::{Deserialize, Serialize};
+
+use super::{problem::Problem, query::Asked, state::App, zulu::Zulu};
+use crate::store::quarantine;
+
+/// Lines of the count, and messages, in an answer.
+const LINES: u32 = 1000;
+const MESSAGES: u32 = 20;
+/// Bytes of a body that are shown.
+const SHOWN: usize = 2048;
+
+pub(super) fn router() -> Router<App> {
+    Router::new().route("/v1/quarantine", get(list))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Question {
+    limit: Option<u32>,
+}
+
+#[derive(Serialize)]
+struct Quarantine {
+    messages: i64,
+    counts: Vec<CountBody>,
+    latest: Vec<KeptBody>,
+}
+
+#[derive(Serialize)]
+struct CountBody {
+    day: Option<String>,
+    topic: String,
+    reason: String,
+    messages: i64,
+}
+
+#[derive(Serialize)]
+struct KeptBody {
+    arrived: Zulu,
+    topic: String,
+    reason: String,
+    detail: String,
+    /// The body as text; what is no UTF-8 is shown as �.
+    body: String,
+    body_bytes: usize,
+}
+
+async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Quarantine>, Problem> {
+    let limit = question.limit.unwrap_or(MESSAGES).min(LINES);
+    app.read(move |connection, _| {
+        let counts = quarantine::counts(connection, LINES)?
+            .into_iter()
+            .map(|line| CountBody {
+                day: DateTime::from_timestamp(line.day * 86_400, 0).map(|instant| instant.date_naive().to_string()),
+                topic: line.topic,
+                reason: line.reason,
+                messages: line.messages,
+            })
+            .collect();
+        let latest = quarantine::latest(connection, limit)?
+            .into_iter()
+            .map(|kept| KeptBody {
+                arrived: Zulu(kept.arrived_ms),
+                topic: kept.topic,
+                reason: kept.reason,
+                detail: kept.detail,
+                body: String::from_utf8_lossy(&kept.body[..kept.body.len().min(SHOWN)]).into_owned(),
+                body_bytes: kept.body.len(),
+            })
+            .collect();
+        Ok(Quarantine {
+            messages: quarantine::total(connection)?,
+            counts,
+            latest,
+        })
+    })
+    .await
+    .map(Json)
+}

@@ -1,0 +1,112 @@
+//! What stands in a query: instants as RFC 3339 or a plain date in the bank's time zone.
+
+use axum::{
+    extract::{FromRequest, FromRequestParts, Query, Request, rejection::QueryRejection},
+    http::request::Parts,
+};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone};
+use chrono_tz::Tz;
+use serde::de::DeserializeOwned;
+
+use super::problem::Problem;
+
+/// A query, refused as a problem document where it can't be read.
+pub(super) struct Asked<T>(pub T);
+
+impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Asked<T> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        match Query::from_request_parts(parts, state).await {
+            Ok(Query(query)) => Ok(Self(query)),
+            Err(rejection) => Err(Problem::bad_query(QueryRejection::body_text(&rejection))),
+        }
+    }
+}
+
+/// A JSON body, refused as a problem document where it can't be read.
+pub(super) struct Sent<T>(pub T);
+
+impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Sent<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
+        match axum::Json::from_request(request, state).await {
+            Ok(axum::Json(body)) => Ok(Self(body)),
+            Err(rejection) => Err(Problem::bad_body(rejection.body_text())),
+        }
+    }
+}
+
+/// Reads an instant: RFC 3339, or a plain date, which is its midnight in `zone`. In ms since 1970.
+pub(super) fn instant(name: &str, text: &str, zone: Tz) -> Result<i64, Problem> {
+    if let Ok(instant) = DateTime::parse_from_rfc3339(text) {
+        return Ok(instant.timestamp_millis());
+    }
+    if let Ok(date) = text.parse::<NaiveDate>() {
+        return Ok(midnight(date, zone));
+    }
+    // An unescaped "+" of an offset arrives as a space.
+    let hint = if text.contains(' ') {
+        " (in a URL, write “+” as %2B)"
+    } else {
+        ""
+    };
+    Err(Problem::bad_query(format!(
+        "{name}=“{text}” is no instant; write 2026-01-10 or 2026-01-10T08:00:00Z{hint}"
+    )))
+}
+
+/// The first instant of a date in a zone, ms since 1970.
+fn midnight(date: NaiveDate, zone: Tz) -> i64 {
+    let naive = date.and_time(NaiveTime::MIN);
+    // Where the clock jumps over midnight, the day begins after the jump.
+    let jumps = [0, 30, 60, 90, 120].map(chrono::Duration::minutes);
+    jumps
+        .into_iter()
+        .find_map(|jump| zone.from_local_datetime(&(naive + jump)).earliest())
+        .map_or_else(
+            || naive.and_utc().timestamp_millis(),
+            |instant| instant.timestamp_millis(),
+        )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(text: &str, zone: Tz, expect: &str) {
+        let read = instant("since", text, zone).unwrap();
+        assert_eq!(super::super::zulu::Zulu(read).to_string(), expect);
+    }
+
+    #[test]
+    fn a_plain_date_is_midnight_where_the_bank_is() {
+        check("2026-01-10", chrono_tz::Europe::Oslo, "2026-01-09T23:00:00Z");
+        check("2026-07-10", chrono_tz::Europe::Oslo, "2026-07-09T22:00:00Z");
+    }
+
+    #[test]
+    fn a_day_whose_midnight_is_skipped_begins_after_the_jump() {
+        // In 2018 São Paulo went from 00:00 to 01:00 on 4 November (IANA time zone database).
+        check(
+            "2018-11-04",
+            chrono_tz::America::Sao_Paulo,
+            "2018-11-04T03:00:00Z",
+        );
+    }
+
+    #[test]
+    fn an_offset_is_taken_as_written() {
+        check(
+            "2026-01-10T08:00:00+01:00",
+            chrono_tz::UTC,
+            "2026-01-10T07:00:00Z",
+        );
+    }
+
+    #[test]
+    fn what_is_no_instant_is_refused() {
+        assert!(instant("since", "10 January", chrono_tz::UTC).is_err());
+    }
+}

@@ -1,0 +1,109 @@
+//! `GET /v1/readings`: the readings themselves, a page at a time.
+
+use axum::{Json, Router, extract::State, routing::get};
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value};
+
+use super::{
+    problem::Problem,
+    query::{Asked, instant},
+    state::App,
+    zulu::Zulu,
+};
+use crate::{
+    reading::{Channel, Channels},
+    store,
+};
+
+/// Readings in an answer, unless fewer are asked for.
+const PAGE: u32 = 1000;
+
+pub(super) fn router() -> Router<App> {
+    Router::new().route("/v1/readings", get(readings))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Question {
+    instrument: String,
+    since: Option<String>,
+    until: Option<String>,
+    limit: Option<u32>,
+}
+
+#[derive(Serialize)]
+struct Readings {
+    instrument: String,
+    readings: Vec<Map<String, Value>>,
+    /// Ask again with this as `since`; null where there are no more.
+    next_since: Option<Zulu>,
+}
+
+async fn readings(
+    State(app): State<App>,
+    Asked(question): Asked<Question>,
+) -> Result<Json<Readings>, Problem> {
+    let setup = app.setup();
+    let entry = setup
+        .instruments
+        .iter()
+        .find(|entry| entry.id == question.instrument)
+        .ok_or_else(|| {
+            let known: Vec<_> = setup.instruments.iter().map(|entry| entry.id.as_str()).collect();
+            Problem::unknown("instrument", &question.instrument, &known)
+        })?;
+    let zone = setup.banks[entry.bank].time_zone;
+    let at =
+        |name, text: Option<&str>, otherwise| text.map_or(Ok(otherwise), |text| instant(name, text, zone));
+    let since_ms = at("since", question.since.as_deref(), i64::MIN)?;
+    let until_ms = at("until", question.until.as_deref(), i64::MAX)?;
+    let limit = question.limit.unwrap_or(PAGE).clamp(1, PAGE);
+    app.read(move |connection, _| {
+        let number = store::instrument::known_number(connection, &question.instrument)?;
+        let mut found = match number {
+            Some(number) => store::reading::of_instrument(connection, number, since_ms, until_ms, limit + 1)?,
+            None => Vec::new(),
+        };
+        let next_since = if found.len() > limit as usize {
+            found.pop().map(|(at_ms, _)| Zulu(at_ms))
+        } else {
+            None
+        };
+        let readings = found
+            .iter()
+            .map(|(at_ms, channels)| reading_body(*at_ms, channels))
+            .collect();
+        Ok(Readings {
+            instrument: question.instrument,
+            readings,
+            next_since,
+        })
+    })
+    .await
+    .map(Json)
+}
+
+fn reading_body(at_ms: i64, channels: &Channels) -> Map<String, Value> {
+    let mut body = Map::new();
+    body.insert("at".into(), Zulu(at_ms).to_string().into());
+    for (channel, value) in channels.iter() {
+        #[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
+        let shown = value as f64 / channel.kept_per_unit();
+        body.insert(field(channel).into(), shown.into());
+    }
+    body
+}
+
+/// A channel's name with its unit.
+fn field(channel: Channel) -> &'static str {
+    match channel {
+        Channel::Current => "current_a",
+        Channel::Voltage => "voltage_v",
+        Channel::Soc => "soc_percent",
+        Channel::Charge => "charge_ah",
+        Channel::Temperature => "temperature_c",
+        Channel::CellMin => "cell_min_v",
+        Channel::CellMax => "cell_max_v",
+        Channel::Connected => "connected",
+    }
+}

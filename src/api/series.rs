@@ -1,0 +1,150 @@
+//! `GET /v1/drift/series`: charge error over time, for plots.
+
+use axum::{Json, Router, extract::State, routing::get};
+use serde::{Deserialize, Serialize};
+
+use super::{
+    drift::{known_pack, round},
+    problem::Problem,
+    query::{Asked, instant},
+    state::App,
+    zulu::Zulu,
+};
+use crate::{
+    charge::{drift::Record, fill::Filled},
+    config::duration,
+    ledger,
+};
+
+/// Points in a series at most.
+const MOST: i64 = 20_000;
+
+pub(super) fn router() -> Router<App> {
+    Router::new().route("/v1/drift/series", get(series))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Question {
+    since: Option<String>,
+    until: Option<String>,
+    step: Option<String>,
+    bank: Option<String>,
+    pack: Option<String>,
+}
+
+#[derive(Serialize)]
+struct Series {
+    bank: String,
+    since: Option<Zulu>,
+    until: Option<Zulu>,
+    at: Vec<Zulu>,
+    packs: Vec<PackSeries>,
+}
+
+/// One value an instant; null where there is none.
+#[derive(Serialize)]
+struct PackSeries {
+    pack: String,
+    charge_error_ah: Vec<Option<f64>>,
+    expanded_uncertainty_ah: Vec<Option<f64>>,
+    actual_percent: Vec<Option<f64>>,
+}
+
+async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Series>, Problem> {
+    let bank = app.bank(question.bank.as_deref())?;
+    let at = |name, text: Option<&str>, otherwise| {
+        text.map_or(Ok(otherwise), |text| instant(name, text, bank.time_zone))
+    };
+    let since_ms = at("since", question.since.as_deref(), i64::MIN)?;
+    let until_ms = at("until", question.until.as_deref(), i64::MAX)?;
+    let step = question.step.as_deref().unwrap_or("PT1H");
+    let step_ms = duration(step)
+        .ok()
+        .and_then(|step| i64::try_from(step.as_millis()).ok())
+        .filter(|step_ms| *step_ms > 0)
+        .ok_or_else(|| Problem::bad_query(format!("step=“{step}” is no duration; write PT1H or 1h")))?;
+    if let Some(pack) = &question.pack {
+        known_pack(app.setup(), bank, pack)?;
+    }
+    let bank = bank.id.clone();
+    app.ask(move |connection, setup| {
+        let bank = setup
+            .banks
+            .iter()
+            .find(|known| known.id == bank)
+            .ok_or_else(Problem::internal)?;
+        let mut series = Series {
+            bank: bank.id.clone(),
+            since: None,
+            until: None,
+            at: Vec::new(),
+            packs: Vec::new(),
+        };
+        let Some(ends) = ledger::gather(connection, setup, bank, &[since_ms, until_ms])? else {
+            return Ok(series);
+        };
+        let (from_ms, until_ms) = (
+            ends.facts.cuts[ends.at[0]].at_ms,
+            ends.facts.cuts[ends.at[1]].at_ms,
+        );
+        let instants = instants(from_ms, until_ms, step_ms)?;
+        let Some(asked) = ledger::gather(connection, setup, bank, &instants)? else {
+            return Ok(series);
+        };
+        let filled = Filled::new(&asked.facts);
+        let record = Record::new(&asked.facts, &filled);
+        series.since = Some(Zulu(from_ms));
+        series.until = Some(Zulu(until_ms));
+        series.at = instants.iter().map(|at_ms| Zulu(*at_ms)).collect();
+        for (p, pack) in bank.packs.iter().enumerate() {
+            let id = &setup.entry(pack.instrument).id;
+            if question.pack.as_ref().is_some_and(|wanted| wanted != id) {
+                continue;
+            }
+            let errors: Vec<_> = asked
+                .at
+                .iter()
+                .map(|at| record.charge_error(p, asked.at[0], *at).ok())
+                .collect();
+            let capacity_ah = asked.facts.bank.packs[p].capacity_ah;
+            series.packs.push(PackSeries {
+                pack: id.clone(),
+                charge_error_ah: errors
+                    .iter()
+                    .map(|answer| Some(round(answer.as_ref()?.error.value_ah, 3)))
+                    .collect(),
+                expanded_uncertainty_ah: errors
+                    .iter()
+                    .map(|answer| Some(round(answer.as_ref()?.error.expanded_uncertainty_ah(), 3)))
+                    .collect(),
+                actual_percent: asked
+                    .at
+                    .iter()
+                    .map(|at| {
+                        let below = record.below_full(p, *at)?;
+                        Some(round(100.0 * (1.0 + below.value_ah / capacity_ah), 2))
+                    })
+                    .collect(),
+            });
+        }
+        Ok(series)
+    })
+    .await
+    .map(Json)
+}
+
+/// The ends and the multiples of the step between them: whole hours need no readings.
+fn instants(from_ms: i64, until_ms: i64, step_ms: i64) -> Result<Vec<i64>, Problem> {
+    if (until_ms - from_ms) / step_ms > MOST {
+        return Err(Problem::bad_query(format!(
+            "more than {MOST} points; ask with a longer step"
+        )));
+    }
+    let first = from_ms.div_euclid(step_ms) + 1;
+    let last = (until_ms - 1).div_euclid(step_ms);
+    let mut instants = vec![from_ms];
+    instants.extend((first..=last).map(|index| index * step_ms));
+    instants.push(until_ms);
+    Ok(instants)
+}

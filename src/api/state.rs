@@ -1,0 +1,185 @@
+//! What every handler shares: the setup, the writer, and connections that read.
+
+use std::{
+    net::SocketAddr,
+    path::PathBuf,
+    sync::{Arc, Mutex, PoisonError},
+    time::Duration,
+};
+
+use rusqlite::Connection;
+use tokio::sync::watch;
+
+use super::{problem::Problem, token::Tokens};
+use crate::{
+    config::{Bank, Setup},
+    intake::mqtt::Status,
+    ledger,
+    store::{self, Writer},
+};
+
+/// How long a question waits for the ledger to catch up before it is answered from what stands.
+const CATCH_UP: Duration = Duration::from_secs(5);
+/// Read connections kept open.
+const READERS: usize = 4;
+
+/// Shared by all handlers; cheap to clone.
+#[derive(Clone)]
+pub struct App(Arc<Shared>);
+
+struct Shared {
+    setup: Arc<Setup>,
+    writer: Writer,
+    tokens: Option<Tokens>,
+    health: Health,
+    path: PathBuf,
+    readers: Mutex<Vec<Connection>>,
+}
+
+/// What only the daemon knows of itself.
+#[derive(Clone)]
+pub struct Health {
+    /// How intake is doing; `None` where nothing is taken in, as when the command line reads a file.
+    pub intake: Option<Intake>,
+    /// When the daemon started, ms since 1970.
+    pub started_ms: i64,
+}
+
+/// How readings come in.
+#[derive(Clone)]
+pub enum Intake {
+    /// From a broker that is there already, over a connection whose state this follows.
+    Broker(watch::Receiver<Status>),
+    /// packdrift is the broker, at this address.
+    Own(SocketAddr),
+}
+
+impl App {
+    /// Answers from the store of a setup, with a writer that is already running on it.
+    #[must_use]
+    pub fn new(setup: Arc<Setup>, writer: Writer, tokens: Option<Tokens>, health: Health) -> Self {
+        let path = setup.store.path.clone();
+        Self(Arc::new(Shared {
+            setup,
+            writer,
+            tokens,
+            health,
+            path,
+            readers: Mutex::default(),
+        }))
+    }
+
+    /// The setup.
+    #[must_use]
+    pub fn setup(&self) -> &Arc<Setup> {
+        &self.0.setup
+    }
+
+    pub(super) fn writer(&self) -> &Writer {
+        &self.0.writer
+    }
+
+    pub(super) fn tokens(&self) -> Option<&Tokens> {
+        self.0.tokens.as_ref()
+    }
+
+    pub(super) fn health(&self) -> &Health {
+        &self.0.health
+    }
+
+    /// The bank of that name; the only one, where none is named.
+    pub(super) fn bank(&self, id: Option<&str>) -> Result<&Bank, Problem> {
+        let banks = &self.0.setup.banks;
+        match id {
+            Some(id) => banks.iter().find(|bank| bank.id == id).ok_or_else(|| {
+                let known: Vec<_> = banks.iter().map(|bank| bank.id.as_str()).collect();
+                Problem::unknown("bank", id, &known)
+            }),
+            None if banks.len() == 1 => Ok(&banks[0]),
+            None => {
+                let known: Vec<_> = banks.iter().map(|bank| bank.id.as_str()).collect();
+                Err(Problem::bad_query(format!(
+                    "say which bank, one of: {}",
+                    known.join(", ")
+                )))
+            }
+        }
+    }
+
+    /// Brings the ledger up to date and reads from one consistent state of the store.
+    pub(super) async fn ask<T: Send + 'static>(
+        &self,
+        question: impl FnOnce(&Connection, &Setup) -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        self.catch_up().await;
+        self.read(question).await
+    }
+
+    /// Reads from one consistent state of the store, as it is.
+    pub(super) async fn read<T: Send + 'static>(
+        &self,
+        question: impl FnOnce(&Connection, &Setup) -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let app = self.clone();
+        tokio::task::spawn_blocking(move || {
+            let mut connection = app.reader()?;
+            let transaction = connection.transaction()?;
+            let answer = question(&transaction, &app.0.setup);
+            drop(transaction);
+            app.give_back(connection);
+            answer
+        })
+        .await
+        .map_err(|_panicked| Problem::internal())?
+    }
+
+    /// Runs work on the writing connection.
+    pub(super) async fn write<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&mut Connection) -> rusqlite::Result<T> + Send + 'static,
+    ) -> Result<T, Problem> {
+        Ok(self
+            .0
+            .writer
+            .run(work)
+            .await
+            .map_err(|_stopped| Problem::stopping())??)
+    }
+
+    async fn catch_up(&self) {
+        let setup = self.0.setup.clone();
+        let refreshed = self
+            .0
+            .writer
+            .run(move |connection| ledger::refresh(connection, &setup));
+        match tokio::time::timeout(CATCH_UP, refreshed).await {
+            Ok(Ok(Ok(()))) => {}
+            Ok(Ok(Err(error))) => {
+                let error = &error as &dyn std::error::Error;
+                tracing::error!(error, "the ledger could not be brought up to date");
+            }
+            Ok(Err(_stopped)) => {}
+            Err(_elapsed) => tracing::warn!("answered before the ledger was up to date: the writer is busy"),
+        }
+    }
+
+    fn reader(&self) -> Result<Connection, Problem> {
+        let waiting = self
+            .0
+            .readers
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .pop();
+        match waiting {
+            Some(connection) => Ok(connection),
+            None => Ok(store::read_only(&self.0.path)?),
+        }
+    }
+
+    fn give_back(&self, connection: Connection) {
+        let mut readers = self.0.readers.lock().unwrap_or_else(PoisonError::into_inner);
+        if readers.len() < READERS {
+            readers.push(connection);
+        }
+    }
+}

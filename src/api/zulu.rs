@@ -1,0 +1,23 @@
+//! Instants in answers: RFC 3339 in UTC, to the millisecond where there is one.
+
+use chrono::{DateTime, SecondsFormat};
+use serde::{Serialize, Serializer};
+
+/// An instant, ms since 1970.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Zulu(pub i64);
+
+impl std::fmt::Display for Zulu {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match DateTime::from_timestamp_millis(self.0) {
+            Some(instant) => formatter.write_str(&instant.to_rfc3339_opts(SecondsFormat::AutoSi, true)),
+            None => write!(formatter, "{} ms", self.0),
+        }
+    }
+}
+
+impl Serialize for Zulu {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}

@@ -1,0 +1,192 @@
+//! Asks the API: the daemon's, where one has the store, else one made for the moment on the same file.
+//!
+//! Either way it is the same question and the same answer.
+
+use std::{path::Path, sync::Arc, time::Duration};
+
+use axum::{
+    Router,
+    body::{Body, to_bytes},
+    http::{Method, Request, header},
+};
+use chrono::Utc;
+use serde_json::Value;
+use tower::ServiceExt;
+
+use super::Failure;
+use crate::{
+    api::{self, App, Health},
+    config::{self, Setup},
+    daemon,
+    store::{self, Lock, OpenError, Writer, WriterThread},
+};
+
+/// Whoever answers.
+pub(super) enum Answerer {
+    /// A daemon at this address, and the token it wants.
+    Running { address: String, token: Option<String> },
+    /// This program.
+    Here {
+        runtime: tokio::runtime::Runtime,
+        router: Router,
+        thread: WriterThread,
+        _lock: Lock,
+    },
+}
+
+impl Answerer {
+    /// Finds out who has the store of a setup.
+    pub(super) fn find(config: &Path, token_file: Option<&Path>) -> Result<Self, Failure> {
+        let setup = Arc::new(config::load(config)?);
+        if !setup.store.path.exists() {
+            return Err(Failure::NoStore {
+                path: setup.store.path.display().to_string(),
+            });
+        }
+        match Lock::take(&setup.store.path) {
+            Ok(lock) => Self::here(setup, lock),
+            Err(OpenError::InUse {
+                address: Some(address),
+                ..
+            }) => {
+                let token = token_file
+                    .map(|path| {
+                        let reading = format!("the token in {} can't be read", path.display());
+                        std::fs::read_to_string(path).map_err(Failure::system(reading))
+                    })
+                    .transpose()?
+                    .map(|token| token.trim().to_owned());
+                Ok(Self::Running { address, token })
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    fn here(setup: Arc<Setup>, lock: Lock) -> Result<Self, Failure> {
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .worker_threads(1)
+            .enable_all()
+            .build()
+            .map_err(Failure::system("no threads to work with"))?;
+        let connection = store::read_write(&setup.store.path)?;
+        let (writer, thread) = Writer::start(connection, daemon::writer_options(&setup))?;
+        let health = Health {
+            intake: None,
+            started_ms: Utc::now().timestamp_millis(),
+        };
+        let router = api::app(App::new(setup, writer, None, health));
+        Ok(Self::Here {
+            runtime,
+            router,
+            thread,
+            _lock: lock,
+        })
+    }
+
+    /// Sends one request and gives back the answer's document.
+    pub(super) fn request(self, method: &Method, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
+        let (status, document) = match self {
+            Self::Running { address, token } => over_http(&address, token.as_deref(), method, path, body)?,
+            Self::Here {
+                runtime,
+                router,
+                thread,
+                _lock,
+            } => {
+                let answer = runtime.block_on(by_call(router, method, path, body))?;
+                thread.join();
+                answer
+            }
+        };
+        if (200..300).contains(&status) {
+            return Ok(document);
+        }
+        let word = |field: &str| document[field].as_str().unwrap_or("no reason given").to_owned();
+        Err(Failure::Refused {
+            title: word("title"),
+            detail: word("detail"),
+        })
+    }
+}
+
+fn over_http(
+    address: &str,
+    token: Option<&str>,
+    method: &Method,
+    path: &str,
+    body: Option<&Value>,
+) -> Result<(u16, Value), Failure> {
+    let unreachable = |source| Failure::Unreachable {
+        address: address.to_owned(),
+        source: Box::new(source),
+    };
+    let agent: ureq::Agent = ureq::Agent::config_builder()
+        .http_status_as_error(false)
+        .timeout_global(Some(Duration::from_secs(60)))
+        .build()
+        .into();
+    let mut request = ureq::http::Request::builder()
+        .method(method)
+        .uri(format!("http://{address}{path}"));
+    if let Some(token) = token {
+        request = request.header("authorization", format!("Bearer {token}"));
+    }
+    let words = |error: ureq::http::Error| Failure::Words(format!("the question can't be sent: {error}"));
+    let mut response = match body {
+        Some(body) => {
+            let request = request
+                .header("content-type", "application/json")
+                .body(body.to_string());
+            agent.run(request.map_err(words)?)
+        }
+        None => agent.run(request.body(()).map_err(words)?),
+    }
+    .map_err(unreachable)?;
+    let status = response.status().as_u16();
+    let document = response.body_mut().read_json().map_err(unreachable)?;
+    Ok((status, document))
+}
+
+async fn by_call(
+    router: Router,
+    method: &Method,
+    path: &str,
+    body: Option<&Value>,
+) -> Result<(u16, Value), Failure> {
+    let words =
+        |error: &dyn std::fmt::Display| Failure::Words(format!("the question can't be asked: {error}"));
+    let request = Request::builder()
+        .method(method)
+        .uri(path)
+        .header(header::CONTENT_TYPE, "application/json")
+        .body(body.map_or_else(Body::empty, |body| Body::from(body.to_string())))
+        .map_err(|error| words(&error))?;
+    let Ok(response) = router.oneshot(request).await;
+    let status = response.status().as_u16();
+    let bytes = to_bytes(response.into_body(), usize::MAX)
+        .await
+        .map_err(|error| words(&error))?;
+    let document = serde_json::from_slice(&bytes).map_err(|error| words(&error))?;
+    Ok((status, document))
+}
+
+/// A query string of those parameters that are given.
+pub(super) fn query(parameters: &[(&str, Option<&str>)]) -> String {
+    let mut query = String::new();
+    for (name, value) in parameters {
+        if let Some(value) = value {
+            query.push(if query.is_empty() { '?' } else { '&' });
+            query.push_str(name);
+            query.push('=');
+            for byte in value.bytes() {
+                match byte {
+                    b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' => {
+                        query.push(char::from(byte));
+                    }
+                    _ => query.push_str(&format!("%{byte:02X}")),
+                }
+            }
+        }
+    }
+    query
+}

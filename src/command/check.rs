@@ -1,0 +1,138 @@
+//! `packdrift check`: what a setup file means, in plain words, or everything that is wrong with it.
+
+use std::{
+    fmt::Write,
+    io::{IsTerminal, stderr},
+    path::Path,
+    process::ExitCode,
+};
+
+use crate::config::{self, Bank, Broker, InstrumentName, LoadError, Setup, Source};
+
+/// Checks a setup file and prints what it found.
+#[must_use]
+pub fn run(config: &Path) -> ExitCode {
+    match config::load(config) {
+        Ok(setup) => {
+            print!("{}", meaning(&setup));
+            ExitCode::SUCCESS
+        }
+        Err(LoadError::Wrong(wrong)) => {
+            eprint!("{}", wrong.shown(stderr().is_terminal()));
+            ExitCode::FAILURE
+        }
+        Err(error) => {
+            eprintln!("packdrift: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// What a setup means, in plain words.
+#[must_use]
+pub fn meaning(setup: &Setup) -> String {
+    let mut text = String::new();
+    // Writing to a String does not fail.
+    let _ = write_meaning(setup, &mut text);
+    text
+}
+
+fn write_meaning(setup: &Setup, text: &mut String) -> std::fmt::Result {
+    writeln!(text, "The setup holds.")?;
+    for bank in &setup.banks {
+        write_bank(setup, bank, text)?;
+    }
+    match &setup.broker {
+        Broker::Own(address) => writeln!(text, "Readings: packdrift is the broker, on {address}.")?,
+        Broker::Theirs(mqtt) => {
+            let tls = if mqtt.tls { ", with TLS" } else { "" };
+            writeln!(
+                text,
+                "Readings: from the broker {}:{}{tls}, as client “{}”.",
+                mqtt.host, mqtt.port, mqtt.client_id
+            )?;
+        }
+    }
+    for source in &setup.sources {
+        write_source(setup, source, text)?;
+    }
+    writeln!(text, "Store: {}.", setup.store.path.display())?;
+    let tokens = if setup.api.token_file.is_some() {
+        ", for those with a token"
+    } else {
+        ""
+    };
+    writeln!(text, "Answers: http://{}{tokens}.", setup.api.listen)?;
+    if setup.sources.iter().any(|source| source.time.is_none()) {
+        writeln!(
+            text,
+            "Advice: let the instruments send a time. Without one, what a broker stored while packdrift was away \
+             can't be dated and goes to quarantine."
+        )?;
+    }
+    Ok(())
+}
+
+fn write_bank(setup: &Setup, bank: &Bank, text: &mut String) -> std::fmt::Result {
+    let reference = &setup.entry(bank.reference.instrument).id;
+    let capacity_ah = bank.capacity_ah(i64::MAX);
+    writeln!(
+        text,
+        "Bank “{}”: {} packs, {capacity_ah} Ah together, measured against the reference “{reference}”.",
+        bank.id,
+        bank.packs.len()
+    )?;
+    for pack in &bank.packs {
+        let held = pack.held_at(i64::MAX);
+        let changes = match pack.held.len() - 1 {
+            0 => String::new(),
+            1 => ", 1 dated change".to_owned(),
+            count => format!(", {count} dated changes"),
+        };
+        writeln!(
+            text,
+            "  pack “{}”: {} Ah, revision {}{changes}",
+            setup.entry(pack.instrument).id,
+            held.capacity_ah,
+            held.revision
+        )?;
+    }
+    #[expect(clippy::cast_precision_loss, reason = "a voltage in mV")]
+    let volts = bank.full.voltage_mv as f64 / 1000.0;
+    writeln!(
+        text,
+        "  full: at or above {volts} V ({:.3} V a cell) with {:.1} A or less for {} s",
+        volts / f64::from(bank.cells_in_series),
+        bank.full.tail_fraction * capacity_ah,
+        bank.full.hold.as_secs()
+    )
+}
+
+fn write_source(setup: &Setup, source: &Source, text: &mut String) -> std::fmt::Result {
+    let channels = if source.topic.names_channel() {
+        "the channel that the topic names".to_owned()
+    } else {
+        let names: Vec<_> = source.channels.iter().map(|at| at.channel.name()).collect();
+        names.join(", ")
+    };
+    let of = match &source.instrument {
+        Some(InstrumentName::Fixed(instrument)) => format!(" of “{}”", setup.entry(*instrument).id),
+        Some(InstrumentName::Pointer(pointer)) => format!(" of the instrument at {pointer}"),
+        None => String::new(),
+    };
+    let time = match &source.time {
+        Some(pointer) => format!("time at {pointer}"),
+        None => "no time of its own".to_owned(),
+    };
+    let on_change = if source.on_change.is_some() {
+        ", on change"
+    } else {
+        ""
+    };
+    writeln!(
+        text,
+        "  “{}” (subscribed as {}): {channels}{of}, {time}{on_change}",
+        source.topic.written,
+        source.topic.filter()
+    )
+}

@@ -1,0 +1,226 @@
+//! `packdrift drift`: the answer as a table a person can read, or as the API's document.
+
+use std::path::{Path, PathBuf};
+
+use axum::http::Method;
+use clap::Args;
+use comfy_table::{Cell, CellAlignment, Table, presets::UTF8_HORIZONTAL_ONLY};
+use serde_json::Value;
+
+use super::{
+    Failure,
+    ask::{Answerer, query},
+};
+
+/// What to ask.
+#[derive(Args)]
+pub struct Arguments {
+    /// From when: a date in the bank's time zone, or RFC 3339. Left out: from the first reading.
+    #[arg(long, value_name = "WHEN")]
+    since: Option<String>,
+    /// Until when. Left out: until the last reading.
+    #[arg(long, value_name = "WHEN")]
+    until: Option<String>,
+    /// Which bank, where there are several.
+    #[arg(long, value_name = "NAME")]
+    bank: Option<String>,
+    /// Only this pack.
+    #[arg(long, value_name = "NAME")]
+    pack: Option<String>,
+    /// Print the document of the API instead of a table.
+    #[arg(long)]
+    json: bool,
+    /// File with the token of a daemon that wants one.
+    #[arg(long, value_name = "FILE")]
+    token_file: Option<PathBuf>,
+}
+
+/// Asks and prints.
+///
+/// # Errors
+/// Where the setup file is wrong, nobody answers, or the question is refused.
+pub fn run(config: &Path, arguments: Arguments) -> Result<(), Failure> {
+    let path = format!(
+        "/v1/drift{}",
+        query(&[
+            ("since", arguments.since.as_deref()),
+            ("until", arguments.until.as_deref()),
+            ("bank", arguments.bank.as_deref()),
+            ("pack", arguments.pack.as_deref()),
+        ])
+    );
+    let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
+    let document = answerer.request(&Method::GET, &path, None)?;
+    if arguments.json {
+        println!("{document:#}");
+    } else {
+        print!("{}", shown(&document));
+    }
+    Ok(())
+}
+
+/// The document as a person reads it.
+#[must_use]
+pub fn shown(document: &Value) -> String {
+    let mut table = Table::new();
+    table.load_style(UTF8_HORIZONTAL_ONLY);
+    let head = [
+        "pack",
+        "rev",
+        "capacity\nAh",
+        "charge error\nAh",
+        "of capacity\n%",
+        "rate\nAh/day",
+        "rate\npoints/month",
+        "display\n%",
+        "actual\n%",
+        "basis",
+        "heard\n%",
+    ];
+    table.set_header(head);
+    let none = Vec::new();
+    let packs = document["packs"].as_array().unwrap_or(&none);
+    for pack in packs {
+        table.add_row(row(pack));
+    }
+    for (index, column) in table.column_iter_mut().enumerate() {
+        if (2..=8).contains(&index) || index == 10 {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    let mut text = format!("{}\n{table}\n", heading(document));
+    for pack in packs {
+        text.push_str(&remarks(pack));
+    }
+    text.push_str(&closures(document));
+    text.push_str(
+        "± is the expanded uncertainty, k = 2; an error smaller than it is marked “~”: not significant.\n",
+    );
+    text.push_str("packdrift is a logger, not a protective device.\n");
+    text
+}
+
+fn heading(document: &Value) -> String {
+    let bank = document["bank"].as_str().unwrap_or("?");
+    match (document["since"].as_str(), document["until"].as_str()) {
+        (Some(since), Some(until)) => format!("bank {bank}, charge error from {since} to {until}"),
+        _ => format!("bank {bank}: nothing heard yet"),
+    }
+}
+
+fn row(pack: &Value) -> Vec<Cell> {
+    let error = &pack["charge_error"];
+    let rate = &pack["rate"];
+    let display = &pack["display"];
+    let sure = if error["significant"] == false { "~" } else { "" };
+    let value = match (error["ah"].as_f64(), error["expanded_uncertainty_ah"].as_f64()) {
+        (Some(ah), Some(uncertainty_ah)) => format!("{sure}{ah:+.1} ± {uncertainty_ah:.1}"),
+        _ => "–".to_owned(),
+    };
+    let per_day = match (
+        rate["ah_per_day"].as_f64(),
+        rate["expanded_uncertainty_ah_per_day"].as_f64(),
+    ) {
+        (Some(ah), Some(uncertainty_ah)) => format!("{ah:+.2} ± {uncertainty_ah:.2}"),
+        _ => "–".to_owned(),
+    };
+    let clipped = if display["censored"] == true { "*" } else { "" };
+    let shown = display["soc_percent"]
+        .as_f64()
+        .map_or("–".to_owned(), |soc| format!("{soc:.1}{clipped}"));
+    let heard = pack["coverage"]["fraction"]
+        .as_f64()
+        .map(|fraction| 100.0 * fraction);
+    let cells = [
+        pack["pack"].as_str().unwrap_or("?").to_owned(),
+        pack["revision"].as_str().unwrap_or("?").to_owned(),
+        number(&pack["capacity_ah"], |ah| format!("{ah:.0}")),
+        value,
+        number(&error["percent_of_capacity"], |percent| format!("{percent:+.1}")),
+        per_day,
+        number(&rate["points_per_month"], |points| format!("{points:+.1}")),
+        shown,
+        number(&display["actual_percent"], |percent| format!("{percent:.1}")),
+        error["basis"].as_str().unwrap_or("?").to_owned(),
+        heard.map_or("–".to_owned(), |percent| format!("{percent:.1}")),
+    ];
+    cells.map(Cell::new).to_vec()
+}
+
+fn number(value: &Value, show: impl FnOnce(f64) -> String) -> String {
+    value.as_f64().map_or_else(|| "–".to_owned(), show)
+}
+
+/// What the table has no column for.
+fn remarks(pack: &Value) -> String {
+    let name = pack["pack"].as_str().unwrap_or("?");
+    let mut text = String::new();
+    if let Some(reason) = pack["charge_error"]["reason"].as_str() {
+        text.push_str(&format!("{name}: no answer, {reason}\n"));
+    }
+    if let Some(epochs) = pack["epochs"].as_array().filter(|epochs| epochs.len() > 1) {
+        for epoch in epochs {
+            let day = |field: &str| {
+                epoch[field]
+                    .as_str()
+                    .unwrap_or("?")
+                    .chars()
+                    .take(10)
+                    .collect::<String>()
+            };
+            text.push_str(&format!(
+                "{name}: recalibrated; from {} to {} {}\n",
+                day("begin"),
+                day("end"),
+                number(&epoch["ah_per_day"], |ah| format!(
+                    "{ah:+.2} ± {} Ah/day",
+                    number(&epoch["expanded_uncertainty_ah_per_day"], |ah| format!("{ah:.2}"))
+                )),
+            ));
+        }
+    }
+    for reset in pack["unexplained_resets"].as_array().into_iter().flatten() {
+        text.push_str(&format!(
+            "{name}: display jumped {} → {} % at {}, which nothing counted explains\n",
+            reset["before_percent"],
+            reset["after_percent"],
+            reset["at"].as_str().unwrap_or("?")
+        ));
+    }
+    text
+}
+
+/// What the reference counted from full charge to full charge.
+fn closures(document: &Value) -> String {
+    let reference = &document["reference"];
+    let mut text = String::new();
+    for span in reference["closures"].as_array().into_iter().flatten() {
+        let day = |field: &str| {
+            span[field]
+                .as_str()
+                .unwrap_or("?")
+                .chars()
+                .take(10)
+                .collect::<String>()
+        };
+        text.push_str(&format!(
+            "{}: full to full, {} to {}, net {} Ah (its own error and the losses behind it)\n",
+            reference["reference"].as_str().unwrap_or("?"),
+            day("begin"),
+            day("end"),
+            number(&span["closure_ah"], |ah| format!(
+                "{ah:+.1} ± {}",
+                number(&span["expanded_uncertainty_ah"], |ah| format!("{ah:.1}"))
+            )),
+        ));
+    }
+    let clipped = document["packs"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .any(|pack| pack["display"]["censored"] == true);
+    if clipped {
+        text.push_str("* the display is at its end stop, which hides error\n");
+    }
+    text
+}

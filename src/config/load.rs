@@ -1,0 +1,301 @@
+//! The whole file: reads it, lets each part read its tables, and checks what only all of them together show.
+
+use std::{collections::HashMap, fmt::Write, ops::RangeInclusive, path::Path};
+
+use sha2::{Digest, Sha256};
+use toml::de::DeTable;
+
+use super::{
+    bank::{self, Draft, Enlist},
+    finding::{Findings, Wrong},
+    reader::{Table, Written, nearest},
+    services,
+    setup::{Bank, InstrumentEntry, InstrumentName, Reporting, Role, Setup, Source},
+    source,
+};
+use crate::reading::{Channel, Instrument};
+
+/// Why there is no setup.
+#[derive(Debug, thiserror::Error)]
+pub enum LoadError {
+    /// The file can't be read.
+    #[error("the setup file {path} can't be read; name another with --config")]
+    Read {
+        /// The file.
+        path: String,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// The file is wrong.
+    #[error("{}", .0.shown(false))]
+    Wrong(Box<Wrong>),
+}
+
+/// Reads and checks a setup file.
+///
+/// # Errors
+/// Where it can't be read, or everything that is wrong with it.
+pub fn load(path: &Path) -> Result<Setup, LoadError> {
+    let shown = path.display().to_string();
+    let text = std::fs::read_to_string(path).map_err(|source| LoadError::Read {
+        path: shown.clone(),
+        source,
+    })?;
+    let folder = path.parent().unwrap_or_else(|| Path::new(""));
+    parse(&shown, &text, folder).map_err(|wrong| LoadError::Wrong(Box::new(wrong)))
+}
+
+/// Checks the text of a setup file. Relative paths in it are taken from `folder`.
+///
+/// # Errors
+/// Everything that is wrong with it.
+pub fn parse(path: &str, text: &str, folder: &Path) -> Result<Setup, Wrong> {
+    let findings = Findings::new(path, text);
+    let document = DeTable::parse(text);
+    let setup = match &document {
+        Ok(document) => {
+            let root = Table::new("the file", document.get_ref(), document.span(), &findings);
+            read(root, text, folder)
+        }
+        Err(error) => {
+            let place = error.span().unwrap_or(0..text.len());
+            findings.add(
+                &place,
+                error.message(),
+                "here",
+                "this is where the file stops being TOML (toml.io)",
+            );
+            None
+        }
+    };
+    match (findings.into_wrong(), setup) {
+        (None, Some(setup)) => Ok(setup),
+        (Some(wrong), _) => Err(wrong),
+        (None, None) => unreachable!("a part that can't be read has said why"),
+    }
+}
+
+fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
+    let store = services::store(&root, folder);
+    let broker = services::broker(&root, folder);
+    let api = services::api(&root, folder);
+    let tables = root.tables("bank", "[[bank]]");
+    if tables.is_empty() {
+        root.findings.add(
+            &root.place,
+            "there is no bank",
+            "in this file",
+            "add a [[bank]] with its reference and its packs",
+        );
+    }
+    let mut names = Names {
+        findings: root.findings,
+        known: HashMap::new(),
+        order: Vec::new(),
+    };
+    let count = tables.len();
+    let drafts: Vec<Draft> = tables
+        .into_iter()
+        .map(|table| bank::bank(table, &mut names))
+        .collect();
+    let order: Vec<&str> = names.order.iter().map(String::as_str).collect();
+    let known = |name: &str| names.known.get(name).copied();
+    let tables = root.tables("source", "[[source]]");
+    if tables.is_empty() {
+        root.findings.add(
+            &root.place,
+            "there is no source",
+            "in this file",
+            "add a [[source]] that says how messages become readings",
+        );
+    }
+    let sources: Vec<Written<Source>> = tables
+        .into_iter()
+        .filter_map(|table| source::source(table, &known, &order))
+        .collect();
+    apart(&root, &sources, &order);
+    let banks: Vec<Bank> = drafts
+        .into_iter()
+        .filter_map(|draft| settled(&root, draft, &known, &order))
+        .collect();
+    distinct(&root, &banks);
+    root.finish();
+    if banks.len() != count || banks.is_empty() {
+        return None;
+    }
+    let sources: Vec<Source> = sources.into_iter().map(|source| source.value).collect();
+    let instruments = instruments(&banks, &sources, &names.order)?;
+    Some(Setup {
+        text: text.to_owned(),
+        digest: digest(text),
+        store,
+        broker: broker?,
+        api: api?,
+        banks,
+        instruments,
+        sources,
+    })
+}
+
+/// The instruments by name, in the order they are met.
+struct Names<'f> {
+    findings: &'f Findings,
+    known: HashMap<String, Instrument>,
+    order: Vec<String>,
+}
+
+impl Enlist for Names<'_> {
+    fn enlist(&mut self, name: &Written<String>) -> Option<Instrument> {
+        let plain = |letter: char| letter.is_ascii_alphanumeric() || "-_.".contains(letter);
+        if name.value.is_empty() || !name.value.chars().all(plain) {
+            self.findings.add(
+                &name.place,
+                format!("“{}” can't be a name", name.value),
+                "this name",
+                "use letters, digits, “-”, “_” and “.” only: it stands in topics and answers",
+            );
+            return None;
+        }
+        if self.known.contains_key(&name.value) {
+            self.findings.add(
+                &name.place,
+                format!("two instruments are called “{}”", name.value),
+                "the second one",
+                "give each pack and each reference, in all banks, a name of its own",
+            );
+            return None;
+        }
+        let instrument = Instrument(u16::try_from(self.order.len()).ok()?);
+        self.known.insert(name.value.clone(), instrument);
+        self.order.push(name.value.clone());
+        Some(instrument)
+    }
+}
+
+/// Says which topics two sources would take.
+fn apart(root: &Table<'_>, sources: &[Written<Source>], names: &[&str]) {
+    let mut taken: HashMap<String, usize> = HashMap::new();
+    for (index, source) in sources.iter().enumerate() {
+        let topic = &source.value.topic;
+        let names: &[&str] = if topic.names_instrument() { names } else { &[""] };
+        let channels = Channel::ALL.map(Channel::name);
+        let channels: &[&str] = if topic.names_channel() { &channels } else { &[""] };
+        let topics = names
+            .iter()
+            .flat_map(|name| channels.iter().map(|channel| topic.filled(name, channel)));
+        for spelled in topics {
+            let first = *taken.entry(spelled.clone()).or_insert(index);
+            if first != index {
+                root.findings.add(
+                    &source.place,
+                    format!("two sources take the topic “{spelled}”"),
+                    format!("so does “{}”", sources[first].value.topic.written),
+                    "make the topics differ, or leave out one of the two sources",
+                );
+                break;
+            }
+        }
+    }
+}
+
+/// A bank with the names in it resolved.
+fn settled(
+    root: &Table<'_>,
+    draft: Draft,
+    known: &dyn Fn(&str) -> Option<Instrument>,
+    names: &[&str],
+) -> Option<Bank> {
+    let mut bank = draft.bank?;
+    if let Some(from) = draft.voltage_from {
+        bank.full.voltage_from = known(&from.value);
+        if bank.full.voltage_from.is_none() {
+            let mend = nearest(&from.value, names).map_or_else(
+                || format!("the instruments are: {}", names.join(", ")),
+                |near| format!("did you mean \"{near}\"?"),
+            );
+            root.findings.add(
+                &from.place,
+                format!("no bank has an instrument “{}”", from.value),
+                "this name",
+                mend,
+            );
+        }
+    }
+    Some(bank)
+}
+
+fn distinct(root: &Table<'_>, banks: &[Bank]) {
+    for (index, bank) in banks.iter().enumerate() {
+        if banks[..index].iter().any(|other| other.id == bank.id) {
+            root.findings.add(
+                &root.place,
+                format!("two banks are called “{}”", bank.id),
+                "in this file",
+                "give each bank a name of its own",
+            );
+        }
+    }
+}
+
+/// What each instrument is and can do.
+fn instruments(banks: &[Bank], sources: &[Source], names: &[String]) -> Option<Vec<InstrumentEntry>> {
+    let mut entries: Vec<Option<InstrumentEntry>> = vec![None; names.len()];
+    for (index, bank) in banks.iter().enumerate() {
+        let cells = i64::from(bank.cells_in_series);
+        let voltage_mv: RangeInclusive<i64> = 1000 * cells..=5000 * cells;
+        let largest_ah =
+            |pack: &super::setup::Pack| pack.held.iter().map(|held| held.capacity_ah).fold(0.0, f64::max);
+        let of_bank_ah: f64 = bank.packs.iter().map(largest_ah).sum();
+        let packs = bank
+            .packs
+            .iter()
+            .enumerate()
+            .map(|(p, pack)| (pack.instrument, Role::Pack(p), largest_ah(pack)));
+        let reference = (bank.reference.instrument, Role::Reference, of_bank_ah);
+        for (instrument, role, capacity_ah) in std::iter::once(reference).chain(packs) {
+            let place = usize::from(instrument.0);
+            #[expect(clippy::cast_possible_truncation, reason = "20 C of a capacity in mA")]
+            let max_current_ma = (20.0 * capacity_ah * 1000.0) as i64;
+            entries[place] = Some(InstrumentEntry {
+                id: names[place].clone(),
+                bank: index,
+                role,
+                max_current_ma,
+                voltage_mv: voltage_mv.clone(),
+                reporting: reporting(bank, sources, instrument),
+            });
+        }
+    }
+    entries.into_iter().collect()
+}
+
+/// How an instrument's current is reported: as the source says that can bring it.
+fn reporting(bank: &Bank, sources: &[Source], instrument: Instrument) -> Reporting {
+    let brings_current = |source: &&Source| {
+        let its = match &source.instrument {
+            Some(InstrumentName::Fixed(fixed)) => *fixed == instrument,
+            Some(InstrumentName::Pointer(_)) | None => true,
+        };
+        let current =
+            source.topic.names_channel() || source.channels.iter().any(|at| at.channel == Channel::Current);
+        its && current
+    };
+    let holds = sources
+        .iter()
+        .filter(brings_current)
+        .filter_map(|source| source.on_change)
+        .max();
+    match holds {
+        Some(longest_hold) => Reporting::OnChange { longest_hold },
+        None => Reporting::Regular {
+            longest_bridge: bank.longest_bridge,
+        },
+    }
+}
+
+fn digest(text: &str) -> String {
+    Sha256::digest(text).iter().fold(String::new(), |mut hex, byte| {
+        let _ = write!(hex, "{byte:02x}");
+        hex
+    })
+}

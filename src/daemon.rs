@@ -1,0 +1,234 @@
+//! The whole program running: starts the rooms in the order of a reading's way, and stops them so that everything
+//! taken is committed and acknowledged before the store is closed.
+
+use std::{net::SocketAddr, sync::Arc, time::Duration};
+
+use chrono::Utc;
+use tokio::{net::TcpListener, sync::watch, task::JoinHandle};
+
+use crate::{
+    api::{self, App, Health, Intake, Tokens, TokensError},
+    config::{Broker, Setup},
+    intake::{
+        self, Decoder,
+        live::Live,
+        mqtt::Status,
+        own::{Own, OwnError},
+    },
+    ledger,
+    store::{self, Lock, OpenError, Options, Writer, WriterThread},
+};
+
+/// How often hours are derived although nobody asks.
+const DERIVE_EVERY: Duration = Duration::from_secs(3600);
+
+/// Why the daemon did not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// The store can't be opened.
+    #[error(transparent)]
+    Open(#[from] OpenError),
+    /// The writer did not start.
+    #[error(transparent)]
+    Writer(#[from] store::StartError),
+    /// The token file can't be used.
+    #[error(transparent)]
+    Tokens(#[from] TokensError),
+    /// The API can't listen.
+    #[error(
+        "the API can't listen on {address}; is another program there? `[api] listen` or --listen changes it"
+    )]
+    Listen {
+        /// Where.
+        address: SocketAddr,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// packdrift's own broker can't open.
+    #[error(transparent)]
+    Broker(#[from] OwnError),
+}
+
+/// A running packdrift.
+pub struct Daemon {
+    api: SocketAddr,
+    broker: Option<SocketAddr>,
+    stop_intake: watch::Sender<bool>,
+    stop_api: watch::Sender<bool>,
+    intake: JoinHandle<()>,
+    served: JoinHandle<()>,
+    derive: JoinHandle<()>,
+    writer: Writer,
+    thread: WriterThread,
+    _lock: Lock,
+}
+
+/// How the writer of a setup works.
+#[must_use]
+pub fn writer_options(setup: &Setup) -> Options {
+    Options {
+        instruments: setup.instruments.iter().map(|entry| entry.id.clone()).collect(),
+        commit_after: setup.store.commit_after,
+        quarantine_bytes: setup.store.quarantine_bytes,
+    }
+}
+
+impl Daemon {
+    /// Starts everything; answers and readings flow once this returns.
+    ///
+    /// # Errors
+    /// Where the store, the token file, an address or the broker can't be had. A broker that is merely away is no
+    /// error: intake keeps trying.
+    pub async fn start(setup: Arc<Setup>) -> Result<Self, StartError> {
+        let tokens = setup.api.token_file.as_deref().map(Tokens::load).transpose()?;
+        let mut lock = Lock::take(&setup.store.path)?;
+        let connection = store::read_write(&setup.store.path)?;
+        let now_ms = Utc::now().timestamp_millis();
+        let usual_ms = intake::usual_ms(&connection, &setup, now_ms).map_err(store::StartError::from)?;
+        let (writer, thread) = Writer::start(connection, writer_options(&setup))?;
+
+        let listen = setup.api.listen;
+        let unheard = |source| StartError::Listen {
+            address: listen,
+            source,
+        };
+        let listener = TcpListener::bind(listen).await.map_err(unheard)?;
+        let api = listener.local_addr().map_err(unheard)?;
+        if let Err(error) = lock.announce(&api.to_string()) {
+            let error = &error as &dyn std::error::Error;
+            tracing::warn!(error, "the command line will not find this daemon");
+        }
+
+        let decoder = Arc::new(Decoder::new(&setup));
+        let (stop_intake, intake_stops) = watch::channel(false);
+        let (broker, intake, state) = match &setup.broker {
+            Broker::Theirs(mqtt) => {
+                let state = watch::Sender::new(Status::default());
+                let following = state.subscribe();
+                let running = intake::mqtt::run(
+                    mqtt.clone(),
+                    decoder,
+                    Live::new(usual_ms),
+                    writer.clone(),
+                    state,
+                    told(intake_stops),
+                );
+                (
+                    None,
+                    tokio::spawn(until_stopped(running)),
+                    Intake::Broker(following),
+                )
+            }
+            Broker::Own(listen) => {
+                let own = Own::bind(*listen, decoder, writer.clone()).await?;
+                let address = own.local_addr();
+                (
+                    Some(address),
+                    tokio::spawn(until_stopped(own.run(told(intake_stops)))),
+                    Intake::Own(address),
+                )
+            }
+        };
+
+        let health = Health {
+            intake: Some(state),
+            started_ms: Utc::now().timestamp_millis(),
+        };
+        let app = App::new(setup.clone(), writer.clone(), tokens, health);
+        let (stop_api, api_stops) = watch::channel(false);
+        let served = tokio::spawn(serve(listener, app, api_stops));
+        let derive = tokio::spawn(derive(setup.clone(), writer.clone()));
+        tracing::info!(%api, broker = broker.map(|address| address.to_string()), "packdrift is ready");
+        Ok(Self {
+            api,
+            broker,
+            stop_intake,
+            stop_api,
+            intake,
+            served,
+            derive,
+            writer,
+            thread,
+            _lock: lock,
+        })
+    }
+
+    /// Where questions are answered.
+    #[must_use]
+    pub fn api(&self) -> SocketAddr {
+        self.api
+    }
+
+    /// Where packdrift's own broker listens; `None` where the setup names another.
+    #[must_use]
+    pub fn broker(&self) -> Option<SocketAddr> {
+        self.broker
+    }
+
+    /// Stops taking, commits and acknowledges what was taken, answers what was asked, and closes the store.
+    pub async fn stop(self) {
+        self.stop_intake.send_replace(true);
+        ended("intake", self.intake).await;
+        self.derive.abort();
+        self.stop_api.send_replace(true);
+        ended("the API", self.served).await;
+        drop(self.writer);
+        let thread = self.thread;
+        if tokio::task::spawn_blocking(move || thread.join()).await.is_err() {
+            tracing::error!("the writer could not be waited for");
+        }
+        tracing::info!("packdrift has stopped");
+    }
+}
+
+async fn told(mut stops: watch::Receiver<bool>) {
+    // A sender that is gone has nothing more to say: stop.
+    let _ = stops.wait_for(|stop| *stop).await;
+}
+
+/// Runs intake; its failure is logged here, once, and shows in health.
+async fn until_stopped<E: std::error::Error + 'static>(running: impl Future<Output = Result<(), E>>) {
+    if let Err(error) = running.await {
+        tracing::error!(
+            error = &error as &dyn std::error::Error,
+            "nothing is taken in any more"
+        );
+    }
+}
+
+async fn ended(what: &str, task: JoinHandle<()>) {
+    if let Err(error) = task.await {
+        tracing::error!(error = &error as &dyn std::error::Error, "{what} ended badly");
+    }
+}
+
+async fn serve(listener: TcpListener, app: App, stops: watch::Receiver<bool>) {
+    let router = api::app(app);
+    if let Err(error) = axum::serve(listener, router)
+        .with_graceful_shutdown(told(stops))
+        .await
+    {
+        tracing::error!(error = &error as &dyn std::error::Error, "the API ended");
+    }
+}
+
+/// Keeps the setup that is served, and derives hours now and then, so that no question finds a heap of them.
+async fn derive(setup: Arc<Setup>, writer: Writer) {
+    let mut every = tokio::time::interval(DERIVE_EVERY);
+    loop {
+        every.tick().await;
+        let setup = setup.clone();
+        let derived = writer.run(move |connection| {
+            store::setup_version::keep(connection, &setup, Utc::now().timestamp_millis())?;
+            ledger::refresh(connection, &setup)
+        });
+        match derived.await {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => {
+                let error = &error as &dyn std::error::Error;
+                tracing::error!(error, "the ledger could not be brought up to date");
+            }
+            Err(_stopped) => return,
+        }
+    }
+}

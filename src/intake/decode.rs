@@ -1,0 +1,253 @@
+//! From topic and bytes to readings, or to typed refusals.
+//!
+//! Pure: no clock, no network, no memory of earlier messages. One bad channel refuses the whole reading, since a
+//! message that is wrong in one place is not to be believed in another; the other packs of a message of several
+//! are readings of their own.
+
+use std::collections::HashMap;
+
+use serde_json::Value;
+
+use super::{
+    instant,
+    limits::Limits,
+    topics::{Route, Topics},
+    value,
+};
+use crate::{
+    config::{Format, InstrumentName, Setup, Source},
+    reading::{Channel, Channels, Decoded, Instrument, Reading, Reason, Refusal},
+};
+
+/// How a message came.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Arrival {
+    /// When, ms since 1970-01-01T00:00:00Z.
+    pub at_ms: i64,
+    /// Straight from the instrument, so that the arrival time is the reading's; not out of a broker's store.
+    pub live: bool,
+}
+
+/// Turns messages into readings as one setup has it.
+#[derive(Debug)]
+pub struct Decoder {
+    topics: Topics,
+    sources: Vec<Source>,
+    limits: Vec<Limits>,
+    instruments: HashMap<String, Instrument>,
+}
+
+impl Decoder {
+    /// Prepares what every message needs: all the topics there can be, and what each instrument can do.
+    #[must_use]
+    pub fn new(setup: &Setup) -> Self {
+        Self {
+            topics: Topics::new(setup),
+            sources: setup.sources.clone(),
+            limits: setup.instruments.iter().map(Limits::new).collect(),
+            instruments: setup
+                .all_instruments()
+                .map(|instrument| (setup.entry(instrument).id.clone(), instrument))
+                .collect(),
+        }
+    }
+
+    /// Whether the messages of a topic bring a time of their own. What no source takes brings none.
+    #[must_use]
+    pub fn timed(&self, topic: &str) -> bool {
+        self.topics
+            .route(topic)
+            .is_ok_and(|route| self.sources[route.source].time.is_some())
+    }
+
+    /// The MQTT topic filters that bring the messages of every source.
+    #[must_use]
+    pub fn filters(&self) -> Vec<String> {
+        self.topics.filters()
+    }
+
+    /// What a message says. Never empty: a message without a reading has at least one refusal.
+    #[must_use]
+    pub fn decode(&self, topic: &str, body: &[u8], arrival: Arrival) -> Decoded {
+        let readings = self.topics.route(topic).and_then(|route| {
+            let taken = Taken {
+                decoder: self,
+                source: &self.sources[route.source],
+                route,
+                arrival,
+            };
+            match taken.source.format {
+                Format::Json => taken.document(body),
+                Format::Number => Ok(vec![taken.plain_number(body)]),
+            }
+        });
+        let mut decoded = Decoded::default();
+        for reading in readings.unwrap_or_else(|refusal| vec![Err(refusal)]) {
+            match reading {
+                Ok(reading) => decoded.readings.push(reading),
+                Err(refusal) => decoded.refusals.push(refusal),
+            }
+        }
+        decoded
+    }
+}
+
+/// A message whose source is known.
+struct Taken<'a> {
+    decoder: &'a Decoder,
+    source: &'a Source,
+    route: Route,
+    arrival: Arrival,
+}
+
+impl Taken<'_> {
+    fn plain_number(&self, body: &[u8]) -> Result<Reading, Refusal> {
+        if body.is_empty() {
+            return Err(refusal(Reason::Empty, "the body has no bytes"));
+        }
+        let text = std::str::from_utf8(body)
+            .map_err(|_| refusal(Reason::Malformed, "the body is not UTF-8 text"))?;
+        let listed = self.source.channels.iter();
+        let (channel, scale) = match self.route.channel {
+            Some(channel) => {
+                let scale = listed
+                    .filter(|at| at.channel == channel)
+                    .map(|at| at.scale)
+                    .next();
+                (channel, scale.unwrap_or(1.0))
+            }
+            None => listed
+                .map(|at| (at.channel, at.scale))
+                .next()
+                .ok_or_else(|| refusal(Reason::UnknownChannel, "nothing says which channel the number is"))?,
+        };
+        let instrument = self.instrument(None, &Value::Null)?;
+        let value = value::from_text(channel, text, scale)?;
+        self.reading(instrument, [(channel, value)], self.arrived()?)
+    }
+
+    /// One result for each pack in the document.
+    fn document(&self, body: &[u8]) -> Result<Vec<Result<Reading, Refusal>>, Refusal> {
+        if body.is_empty() {
+            return Err(refusal(Reason::Empty, "the body has no bytes"));
+        }
+        let document: Value = serde_json::from_slice(body)
+            .map_err(|error| refusal(Reason::Malformed, format!("not JSON: {error}")))?;
+        let Some(each) = &self.source.each else {
+            return Ok(vec![self.entry(None, &document, &document)]);
+        };
+        let readings: Vec<_> = match document.pointer(each) {
+            Some(Value::Array(entries)) => entries
+                .iter()
+                .map(|entry| self.entry(None, entry, &document))
+                .collect(),
+            Some(Value::Object(entries)) => {
+                let entry = |(key, entry): (&String, &Value)| self.entry(Some(key), entry, &document);
+                entries.iter().map(entry).collect()
+            }
+            _ => {
+                let detail = format!("no array or object at {each:?}");
+                return Err(refusal(Reason::Malformed, detail));
+            }
+        };
+        if readings.is_empty() {
+            return Err(refusal(Reason::Empty, format!("no entries at {each:?}")));
+        }
+        Ok(readings)
+    }
+
+    fn entry(&self, key: Option<&String>, entry: &Value, document: &Value) -> Result<Reading, Refusal> {
+        let instrument = self.instrument(key, entry)?;
+        let mut values = Vec::new();
+        for at in &self.source.channels {
+            if self.route.channel.is_some_and(|channel| channel != at.channel) {
+                continue;
+            }
+            if let Some(value) = entry.pointer(&at.pointer) {
+                let value = value::from_json(at.channel, value, at.scale)?;
+                values.extend(value.map(|value| (at.channel, value)));
+            }
+        }
+        let at_ms = match &self.source.time {
+            // A message of several packs may have one time for all of them.
+            Some(time) => match entry.pointer(time).or_else(|| document.pointer(time)) {
+                Some(value) => instant::from_value(value)?,
+                None => return Err(refusal(Reason::BadTime, format!("no time at {time:?}"))),
+            },
+            None => self.arrived()?,
+        };
+        self.reading(instrument, values, at_ms)
+    }
+
+    fn instrument(&self, key: Option<&String>, entry: &Value) -> Result<Instrument, Refusal> {
+        let name = match (&self.source.instrument, self.route.instrument, key) {
+            (Some(InstrumentName::Pointer(pointer)), ..) => match entry.pointer(pointer) {
+                Some(Value::String(name)) => name.clone(),
+                // Boards that are numbered say so with a number.
+                Some(Value::Number(number)) => number.to_string(),
+                _ => {
+                    return Err(refusal(
+                        Reason::UnknownInstrument,
+                        format!("no name at {pointer:?}"),
+                    ));
+                }
+            },
+            (_, Some(instrument), _) => return Ok(instrument),
+            (Some(InstrumentName::Fixed(instrument)), ..) => return Ok(*instrument),
+            (None, None, Some(key)) => key.clone(),
+            (None, None, None) => {
+                return Err(refusal(
+                    Reason::UnknownInstrument,
+                    "nothing says which instrument it is",
+                ));
+            }
+        };
+        self.decoder.instruments.get(&name).copied().ok_or_else(|| {
+            let detail = format!("{} is no instrument of the setup", value::shortened(&name));
+            refusal(Reason::UnknownInstrument, detail)
+        })
+    }
+
+    fn reading(
+        &self,
+        instrument: Instrument,
+        values: impl IntoIterator<Item = (Channel, i64)>,
+        at_ms: i64,
+    ) -> Result<Reading, Refusal> {
+        let limits = &self.decoder.limits[usize::from(instrument.0)];
+        let mut channels = Channels::default();
+        for (channel, value) in values {
+            // Only the current has a direction of its own; a counter that runs the other way has a scale below 0.
+            let turned = channel == Channel::Current && self.source.charging_negative;
+            let value = limits.check(channel, if turned { -value } else { value })?;
+            channels.set(channel, Some(value));
+        }
+        if channels.is_empty() {
+            return Err(refusal(Reason::Empty, "nothing in it is a channel of the source"));
+        }
+        Ok(Reading {
+            instrument,
+            at_ms: instant::plausible(at_ms, self.arrival.at_ms)?,
+            channels,
+        })
+    }
+
+    /// The arrival time, where it is the reading's.
+    fn arrived(&self) -> Result<i64, Refusal> {
+        if self.arrival.live {
+            Ok(self.arrival.at_ms)
+        } else {
+            Err(refusal(
+                Reason::Untimed,
+                "it brings no time and came out of the broker's store",
+            ))
+        }
+    }
+}
+
+fn refusal(reason: Reason, detail: impl Into<String>) -> Refusal {
+    Refusal {
+        reason,
+        detail: detail.into(),
+    }
+}

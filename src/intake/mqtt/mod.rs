@@ -1,0 +1,275 @@
+//! The one task that owns the connection to somebody's MQTT broker.
+//!
+//! It keeps a persistent session, hands every message to the writer, and acknowledges it once it is committed;
+//! meanwhile it goes on polling, or the broker would miss its signs of life. Memory is bounded by the writer, which
+//! lets this task wait, and with it the broker, when it is behind.
+
+mod link;
+mod options;
+mod owed;
+mod status;
+
+use std::{future::Future, pin::pin, sync::Arc, time::Duration};
+
+use rumqttc::v5::{
+    AsyncClient, Event, EventLoop, Incoming,
+    mqttbytes::{
+        QoS,
+        v5::{Filter, Publish, RetainForwardRule, SubAck, SubscribeReasonCode},
+    },
+};
+use tokio::{
+    sync::watch,
+    time::{Instant, timeout_at},
+};
+use tracing::{error, info, warn};
+
+use self::{
+    link::{Backoff, Failure, poll},
+    owed::Owed,
+};
+use super::{
+    Arrival, Decoder,
+    live::{Live, Marks},
+    now_ms,
+};
+use crate::{
+    config::Mqtt,
+    store::{Committed, Message, Stopped, Writer},
+};
+
+pub use self::status::Status;
+
+/// Room for an acknowledgement of every packet id there is, and for the other requests.
+const REQUESTS: usize = 70_000;
+
+/// How long a stop may take.
+const STOPPING: Duration = Duration::from_secs(3);
+
+/// Takes messages until `stop`; then commits, acknowledges and leaves, with the session kept.
+///
+/// Failures of the connection are retried for ever, told in the log once each and in `status`.
+///
+/// # Errors
+/// Where the writer stops first.
+pub async fn run(
+    mqtt: Mqtt,
+    decoder: Arc<Decoder>,
+    live: Live,
+    writer: Writer,
+    status: watch::Sender<Status>,
+    stop: impl Future<Output = ()>,
+) -> Result<(), Stopped> {
+    let (client, events) = AsyncClient::new(options::options(&mqtt), REQUESTS);
+    let mut intake = Intake {
+        client,
+        filters: decoder.filters(),
+        decoder,
+        live,
+        committed: writer.committed(),
+        writer,
+        status,
+        owed: Owed::default(),
+        subscribed: false,
+    };
+    let mut backoff = Backoff::new();
+    let mut stop = pin!(stop);
+    let mut polling = Box::pin(poll(events, &mqtt, Some(Duration::ZERO)));
+    loop {
+        tokio::select! {
+            () = &mut stop => break,
+            changed = intake.committed.changed() => changed?,
+            (mut events, outcome) = &mut polling => {
+                let wait = match outcome {
+                    Ok(event) => {
+                        if matches!(event, Event::Incoming(Incoming::ConnAck(_))) {
+                            backoff.connected(std::time::Instant::now());
+                        }
+                        intake.handle(event).await?;
+                        None
+                    }
+                    Err(failure) => {
+                        intake.lost(&mut events, &failure).await?;
+                        Some(backoff.failed(std::time::Instant::now()))
+                    }
+                };
+                polling.set(poll(events, &mqtt, wait));
+            }
+        }
+        intake.settle();
+    }
+    if intake.status.borrow().connected_since_ms.is_some() {
+        let leaving = async {
+            let (events, outcome) = polling.await;
+            outcome.is_ok().then_some(events)
+        };
+        intake.leave(leaving).await;
+    }
+    Ok(())
+}
+
+struct Intake {
+    client: AsyncClient,
+    filters: Vec<String>,
+    decoder: Arc<Decoder>,
+    live: Live,
+    committed: Committed,
+    writer: Writer,
+    status: watch::Sender<Status>,
+    owed: Owed,
+    /// Every filter has been granted by this process: filters of an older setup may differ.
+    subscribed: bool,
+}
+
+impl Intake {
+    async fn handle(&mut self, event: Event) -> Result<(), Stopped> {
+        match event {
+            Event::Incoming(Incoming::ConnAck(connack)) => self.connected(connack.session_present),
+            Event::Incoming(Incoming::SubAck(suback)) => self.granted(&suback),
+            Event::Incoming(Incoming::Publish(publish)) => self.take(publish).await?,
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn connected(&mut self, session_present: bool) {
+        info!(session_present, "connected to the broker");
+        self.owed.connected();
+        self.live.connected(session_present);
+        self.status.send_modify(|status| {
+            status.connected_since_ms = Some(now_ms());
+            status.session_present = session_present;
+            status.last_error = None;
+        });
+        if session_present && self.subscribed {
+            return;
+        }
+        let filters = self.filters.iter().map(|filter| Filter {
+            // A filter that the session has already doesn't bring its retained messages again.
+            retain_forward_rule: RetainForwardRule::OnNewSubscribe,
+            ..Filter::new(filter, QoS::AtLeastOnce)
+        });
+        if let Err(error) = self.client.try_subscribe_many(filters) {
+            error!(%error, "cannot ask the broker for messages");
+        }
+    }
+
+    /// The broker answers a subscription filter by filter, in order.
+    fn granted(&mut self, suback: &SubAck) {
+        let mut refused = Vec::new();
+        for (filter, code) in self.filters.iter().zip(&suback.return_codes) {
+            if !matches!(code, SubscribeReasonCode::Success(_)) {
+                error!(
+                    filter,
+                    ?code,
+                    "the broker refuses a subscription: nothing will come from there"
+                );
+                refused.push(filter.clone());
+            }
+        }
+        self.subscribed = refused.is_empty();
+        self.status.send_modify(|status| status.refused_filters = refused);
+    }
+
+    async fn take(&mut self, publish: Publish) -> Result<(), Stopped> {
+        // A topic is bytes on the wire; what isn't text matches no source and is refused as such.
+        let topic = String::from_utf8_lossy(&publish.topic).into_owned();
+        let at_ms = now_ms();
+        let marks = Marks {
+            retained: publish.retain,
+            redelivered: publish.dup,
+        };
+        let live = self.live.arrived(&topic, at_ms, marks);
+        let decoded = self
+            .decoder
+            .decode(&topic, &publish.payload, Arrival { at_ms, live });
+        let urgent = self.owed.holds_back() || !live && !self.decoder.timed(&topic);
+        let message = Message {
+            topic,
+            body: publish.payload,
+            arrived_ms: at_ms,
+            decoded,
+            urgent,
+        };
+        let ticket = self.writer.take(message).await?;
+        self.owed.add(publish.qos, publish.pkid, ticket);
+        self.status.send_modify(|status| status.taken += 1);
+        Ok(())
+    }
+
+    async fn lost(&mut self, events: &mut EventLoop, failure: &Failure) -> Result<(), Stopped> {
+        self.owed.lost();
+        // What was read before the failure is still in the client, and would come after the next CONNACK as if
+        // it belonged to that connection.
+        for event in Vec::<Event>::new() {
+            let _ = &events;
+            if let Event::Incoming(Incoming::Publish(publish)) = event {
+                self.take(publish).await?;
+            }
+        }
+        let told = failure.told();
+        self.status.send_if_modified(|status| {
+            let news = status.last_error.as_ref() != Some(&told);
+            if news {
+                warn!(error = told, "no connection to the broker, trying on");
+            }
+            status.connected_since_ms = None;
+            status.last_error = Some(told);
+            news
+        });
+        Ok(())
+    }
+
+    fn settle(&mut self) {
+        self.owed.settle(&self.client, &self.committed);
+        let unacknowledged = self.owed.len();
+        self.status.send_if_modified(|status| {
+            std::mem::replace(&mut status.unacknowledged, unacknowledged) != unacknowledged
+        });
+    }
+
+    /// Waits for the commit of what was taken, acknowledges it, and closes the connection.
+    ///
+    /// What still comes in is not taken: the broker keeps it. `polling` is the poll under way; nothing where it
+    /// failed.
+    async fn leave(&mut self, polling: impl Future<Output = Option<EventLoop>>) {
+        let deadline = Instant::now() + STOPPING;
+        let mut polling = pin!(polling);
+        let mut events = None;
+        let committing = async {
+            while !self.owed.is_empty() {
+                tokio::select! {
+                    changed = self.committed.changed() => if changed.is_err() { return },
+                    polled = &mut polling, if events.is_none() => match polled {
+                        Some(polled) => events = Some(polled),
+                        None => return,
+                    },
+                }
+                self.settle();
+            }
+        };
+        if timeout_at(deadline, committing).await.is_err() {
+            warn!(
+                unacknowledged = self.owed.len(),
+                "stopped before everything taken was committed: the broker will send it again"
+            );
+        }
+        if self.client.try_disconnect().is_err() {
+            return;
+        }
+        // Until the broker closes, so that it has read every acknowledgement.
+        let closing = async {
+            let mut events = match events {
+                Some(events) => events,
+                None => match polling.await {
+                    Some(events) => events,
+                    None => return,
+                },
+            };
+            while events.poll().await.is_ok() {}
+        };
+        if timeout_at(deadline, closing).await.is_err() {
+            warn!("the broker did not close the connection");
+        }
+    }
+}

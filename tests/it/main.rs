@@ -1,0 +1,3 @@
+//! The questions asked of the whole program, a module each.
+
+mod published;
