@@ -55,7 +55,8 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
         let counts = quarantine::counts(connection, LINES)?
             .into_iter()
             .map(|line| CountBody {
-                day: DateTime::from_timestamp(line.day * 86_400, 0).map(|instant| instant.date_naive().to_string()),
+                day: DateTime::from_timestamp(line.day * 86_400, 0)
+                    .map(|instant| instant.date_naive().to_string()),
                 topic: line.topic,
                 reason: line.reason,
                 messages: line.messages,

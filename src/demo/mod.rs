@@ -1,1 +1,12 @@
-//! (to come)
+//! A simulated winter of the bank "skerry": packs with unequal capacities and resistances on one busbar, boards with
+//! known faults, a reference that is nearly right. It shares no code with the arithmetic that answers, and keeps the
+//! truth to itself until the answer stands.
+
+mod board;
+mod cells;
+mod random;
+mod weather;
+mod winter;
+
+pub use board::Faults;
+pub use winter::{Kind, PackTraits, Plan, UnknownKind, Winter, simulate};

@@ -1,0 +1,139 @@
+//! What is really in a pack: its open-circuit voltage, resistance, slow polarisation, and what it loses.
+
+use super::random::Random;
+
+/// Cells in series.
+const CELLS: f64 = 16.0;
+/// Time constants of the two polarisations, s.
+const FAST_S: f64 = 1800.0;
+const SLOW_S: f64 = 3.0 * 3600.0;
+const HOURS_PER_MONTH: f64 = 720.0;
+
+/// Open-circuit voltage of an LFP cell by state of charge: steep at both ends, nearly flat between. The shape is
+/// common knowledge of the trade; the figures are this simulation's own.
+const CURVE: [(f64, f64); 20] = [
+    (-0.05, 2.40),
+    (0.0, 2.70),
+    (0.02, 2.95),
+    (0.05, 3.09),
+    (0.10, 3.19),
+    (0.15, 3.215),
+    (0.20, 3.235),
+    (0.30, 3.262),
+    (0.40, 3.278),
+    (0.50, 3.284),
+    (0.60, 3.292),
+    (0.70, 3.312),
+    (0.80, 3.322),
+    (0.90, 3.328),
+    (0.95, 3.334),
+    (0.975, 3.350),
+    (0.99, 3.395),
+    (0.996, 3.450),
+    (1.0, 3.505),
+    (1.02, 3.850),
+];
+
+fn open_circuit_v(charge: f64) -> f64 {
+    let above = CURVE
+        .partition_point(|(at, _)| *at <= charge)
+        .clamp(1, CURVE.len() - 1);
+    let ((low, low_v), (high, high_v)) = (CURVE[above - 1], CURVE[above]);
+    CELLS * (low_v + (charge - low) / (high - low) * (high_v - low_v))
+}
+
+/// One pack's cells.
+#[derive(Debug, Clone)]
+pub(super) struct Cells {
+    /// True capacity, Ah.
+    pub(super) capacity_ah: f64,
+    /// Stored charge, Ah.
+    pub(super) stored_ah: f64,
+    /// What the board draws, A.
+    draw_a: f64,
+    self_discharge_per_hour: f64,
+    efficiency: f64,
+    ohms: f64,
+    fast_ohms: f64,
+    slow_ohms: f64,
+    fast_v: f64,
+    slow_v: f64,
+}
+
+impl Cells {
+    /// A pack that is nearly full, whose true capacity is near its rated one.
+    pub(super) fn new(rated_ah: f64, random: &mut Random) -> Self {
+        let capacity_ah = rated_ah * (1.0 + random.normal(0.0, 0.02));
+        let scale = 200.0 / rated_ah;
+        let mut unequal = |ohms: f64| ohms * scale * (1.0 + random.normal(0.0, 0.10)).max(0.5);
+        let (ohms, fast_ohms, slow_ohms) = (unequal(0.006), unequal(0.008), unequal(0.006));
+        Self {
+            capacity_ah,
+            stored_ah: capacity_ah * random.between(0.93, 0.97),
+            draw_a: random.normal(0.015, 0.008).max(0.0),
+            self_discharge_per_hour: random.normal(0.005, 0.003).max(0.0) / HOURS_PER_MONTH,
+            efficiency: random.normal(0.998, 0.001).min(1.0),
+            ohms,
+            fast_ohms,
+            slow_ohms,
+            fast_v: 0.0,
+            slow_v: 0.0,
+        }
+    }
+
+    /// Voltage without a current through the ohmic resistance, V.
+    pub(super) fn inner_v(&self) -> f64 {
+        open_circuit_v(self.state_of_charge()) + self.fast_v + self.slow_v
+    }
+
+    /// Ohmic conductance, 1/Ω.
+    pub(super) fn conductance(&self) -> f64 {
+        1.0 / self.ohms
+    }
+
+    pub(super) fn state_of_charge(&self) -> f64 {
+        self.stored_ah / self.capacity_ah
+    }
+
+    /// Carries a terminal current for a while.
+    pub(super) fn carry(&mut self, amperes: f64, seconds: f64) {
+        let hours = seconds / 3600.0;
+        let stored = if amperes > 0.0 {
+            self.efficiency * amperes
+        } else {
+            amperes
+        };
+        let lost = self.draw_a + self.self_discharge_per_hour * self.capacity_ah;
+        self.stored_ah += (stored - lost) * hours;
+        self.fast_v += (amperes * self.fast_ohms - self.fast_v) * (seconds / FAST_S);
+        self.slow_v += (amperes * self.slow_ohms - self.slow_v) * (seconds / SLOW_S);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_curve_only_rises() {
+        assert!(
+            CURVE
+                .windows(2)
+                .all(|pair| pair[0].0 < pair[1].0 && pair[0].1 < pair[1].1)
+        );
+    }
+
+    #[test]
+    fn what_goes_in_is_stored_less_what_is_lost() {
+        let mut cells = Cells::new(200.0, &mut Random::new(1, 1));
+        let before_ah = cells.stored_ah;
+        for amperes in [20.0, -5.0] {
+            for _ in 0..360 {
+                cells.carry(amperes, 10.0);
+            }
+        }
+        let lost_ah = 2.0 * (cells.draw_a + cells.self_discharge_per_hour * cells.capacity_ah);
+        let expect_ah = 20.0 * cells.efficiency - 5.0 - lost_ah;
+        assert!((cells.stored_ah - before_ah - expect_ah).abs() < 1e-9);
+    }
+}

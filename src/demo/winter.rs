@@ -1,0 +1,441 @@
+//! The winter itself: charger and household on one busbar, boards that report, and the truth beside them.
+
+use std::{fmt, str::FromStr};
+
+use super::{
+    board::{Board, Faults},
+    cells::Cells,
+    random::Random,
+    weather::Weather,
+};
+use crate::reading::{Channel, Channels};
+
+/// Step of the simulation, s.
+const STEP_S: u32 = 10;
+const STEPS_PER_DAY: u32 = 86_400 / STEP_S;
+/// What the charger holds, V.
+const CHARGER_V: f64 = 56.3;
+/// What it floats at afterwards, V.
+const FLOAT_V: f64 = 54.0;
+/// What the generator gives on the day of a full charge, as part of the bank's capacity.
+const GENERATOR_C: f64 = 0.14;
+/// Day on which a board is recalibrated by hand.
+const RECALIBRATION_DAY: u32 = 33;
+/// Which one: its place among the packs.
+const RECALIBRATED: usize = 3;
+
+/// The packs: name, rated capacity in Ah, board revision.
+const PACKS: [(&str, f64, &str); 5] = [
+    ("tern", 200.0, "A"),
+    ("fulmar", 230.0, "A"),
+    ("gannet", 230.0, "B"),
+    ("petrel", 150.0, "B"),
+    ("skua", 206.0, "C"),
+];
+
+/// What kind of winter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Full charges on about days 0, 23, 51 and 68.
+    Usual,
+    /// The dark one: full only at its start and end.
+    Sparse,
+}
+
+/// A word that names no kind of winter.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("“{0}” is no kind of winter; there are: usual, sparse")]
+pub struct UnknownKind(String);
+
+impl FromStr for Kind {
+    type Err = UnknownKind;
+
+    fn from_str(word: &str) -> Result<Self, UnknownKind> {
+        match word {
+            "usual" => Ok(Self::Usual),
+            "sparse" => Ok(Self::Sparse),
+            _ => Err(UnknownKind(word.to_owned())),
+        }
+    }
+}
+
+impl fmt::Display for Kind {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        formatter.write_str(match self {
+            Self::Usual => "usual",
+            Self::Sparse => "sparse",
+        })
+    }
+}
+
+/// Which winter to simulate.
+#[derive(Debug, Clone, Copy)]
+pub struct Plan {
+    /// Its kind.
+    pub kind: Kind,
+    /// Its length.
+    pub days: u32,
+    /// Everything random in it.
+    pub seed: u64,
+    /// How often each instrument reports, s; a multiple of 10.
+    pub report_s: u32,
+    /// When it begins, ms since 1970.
+    pub begin_ms: i64,
+}
+
+impl Plan {
+    /// 70 days from 1 November 2025, reported every minute.
+    #[must_use]
+    pub fn new(kind: Kind, seed: u64) -> Self {
+        Self {
+            kind,
+            days: 70,
+            seed,
+            report_s: 60,
+            begin_ms: 1_761_955_200_000,
+        }
+    }
+
+    /// Days on which the bank is charged full: the first, the last but one, and in between as the kind has it.
+    fn full_days(&self, random: &mut Random) -> Vec<u32> {
+        let last = self.days.saturating_sub(2);
+        let between: &[f64] = match self.kind {
+            Kind::Usual => &[23.0 / 68.0, 51.0 / 68.0],
+            Kind::Sparse => &[],
+        };
+        let mut days = vec![0];
+        for part in between {
+            let day = part * f64::from(last) + random.between(-1.0, 1.0);
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "a day of the winter"
+            )]
+            days.push(day.round().max(0.0) as u32);
+        }
+        days.push(last);
+        days.dedup();
+        days
+    }
+}
+
+/// One pack of a simulated winter.
+#[derive(Debug, Clone)]
+pub struct PackTraits {
+    /// Its name.
+    pub name: &'static str,
+    /// Its board's revision.
+    pub revision: &'static str,
+    /// Its rated capacity, Ah.
+    pub rated_ah: f64,
+    /// Its true capacity, Ah.
+    pub capacity_ah: f64,
+    /// What is wrong with its board at the beginning.
+    pub faults: Faults,
+}
+
+/// What was really so at an instant.
+#[derive(Debug, Clone, Copy)]
+struct Truth {
+    /// What the board has counted at its own fine step, Ah.
+    counted_ah: f64,
+    /// What is in the cells, Ah.
+    stored_ah: f64,
+}
+
+/// A simulated winter: what the instruments report, and the truth.
+#[derive(Debug, Clone)]
+pub struct Winter {
+    /// The packs, in the order of the setup.
+    pub packs: Vec<PackTraits>,
+    /// Days that were planned to end full.
+    pub full_days: Vec<u32>,
+    /// When a board was recalibrated by hand, ms since 1970, and the pack's place; `None` in a short winter.
+    pub recalibrated: Option<(i64, usize)>,
+    plan: Plan,
+    reports: Vec<Report>,
+    truth: Vec<[Truth; PACKS.len()]>,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Report {
+    at_ms: i64,
+    /// 0 is the reference, pack `p` is `p + 1`.
+    instrument: u16,
+    channels: Channels,
+}
+
+impl Winter {
+    /// Names of the instruments: the reference, then the packs.
+    #[must_use]
+    pub fn instruments(&self) -> Vec<&'static str> {
+        std::iter::once("shunt")
+            .chain(self.packs.iter().map(|pack| pack.name))
+            .collect()
+    }
+
+    /// What is reported, in order of time: (ms since 1970, instrument's place, values).
+    pub fn readings(&self) -> impl ExactSizeIterator<Item = (i64, u16, Channels)> + '_ {
+        self.reports
+            .iter()
+            .map(|report| (report.at_ms, report.instrument, report.channels))
+    }
+
+    /// True charge error of a pack between two instants: what its board counted less what its cells gained, Ah.
+    #[must_use]
+    pub fn true_charge_error_ah(&self, pack: usize, since_ms: i64, until_ms: i64) -> f64 {
+        let error_ah = |truth: Truth| truth.counted_ah - truth.stored_ah;
+        error_ah(self.truth_at(pack, until_ms)) - error_ah(self.truth_at(pack, since_ms))
+    }
+
+    /// True state of charge of a pack, %.
+    #[must_use]
+    pub fn true_soc_percent(&self, pack: usize, at_ms: i64) -> f64 {
+        100.0 * self.truth_at(pack, at_ms).stored_ah / self.packs[pack].capacity_ah
+    }
+
+    fn truth_at(&self, pack: usize, at_ms: i64) -> Truth {
+        let step_ms = i64::from(STEP_S) * 1000;
+        let last = self.truth.len() - 1;
+        let since_ms = (at_ms - self.plan.begin_ms).max(0);
+        let before = usize::try_from(since_ms / step_ms).unwrap_or(last).min(last);
+        let after = (before + 1).min(last);
+        #[expect(clippy::cast_precision_loss, reason = "less than a step in ms")]
+        let part = (since_ms % step_ms) as f64 / step_ms as f64;
+        let (from, to) = (self.truth[before][pack], self.truth[after][pack]);
+        Truth {
+            counted_ah: from.counted_ah + part * (to.counted_ah - from.counted_ah),
+            stored_ah: from.stored_ah + part * (to.stored_ah - from.stored_ah),
+        }
+    }
+}
+
+/// Simulates a winter.
+#[must_use]
+pub fn simulate(plan: &Plan) -> Winter {
+    let mut random = Random::new(plan.seed, 1);
+    let full_days = plan.full_days(&mut random);
+    let cells: Vec<Cells> = PACKS
+        .iter()
+        .map(|(_, rated_ah, _)| Cells::new(*rated_ah, &mut random))
+        .collect();
+    let boards: Vec<Board> = PACKS
+        .iter()
+        .zip(&cells)
+        .map(|((_, rated_ah, revision), cells)| {
+            let faults = Faults::of_revision(revision, &mut random);
+            Board::new(faults, *rated_ah, cells.state_of_charge())
+        })
+        .collect();
+    let packs = PACKS
+        .iter()
+        .zip(cells.iter().zip(&boards))
+        .map(|((name, rated_ah, revision), (cells, board))| PackTraits {
+            name,
+            revision,
+            rated_ah: *rated_ah,
+            capacity_ah: cells.capacity_ah,
+            faults: board.faults,
+        })
+        .collect();
+    let recalibrated_ms = plan.begin_ms + i64::from(RECALIBRATION_DAY) * 86_400_000 + 9 * 3_600_000;
+    let recalibrated = (plan.days > RECALIBRATION_DAY + 1).then_some((recalibrated_ms, RECALIBRATED));
+    let mut simulation = Simulation {
+        plan: *plan,
+        shunt: Shunt {
+            gain: 1.0 + random.between(-0.002, 0.002),
+            offset_a: random.between(-0.010, 0.010),
+        },
+        weather: Weather::new(
+            plan.days as usize + 1,
+            if plan.kind == Kind::Usual { 1.0 } else { 0.8 },
+            plan.seed,
+        ),
+        charger: Charger::default(),
+        random: Random::new(plan.seed, 3),
+        voltage_errors: (0..PACKS.len()).map(|_| random.normal(0.0, 0.01)).collect(),
+        cells,
+        boards,
+        reports: Vec::new(),
+        truth: Vec::new(),
+    };
+    simulation.run(&full_days, recalibrated);
+    Winter {
+        packs,
+        full_days,
+        recalibrated,
+        plan: *plan,
+        reports: simulation.reports,
+        truth: simulation.truth,
+    }
+}
+
+/// The reference: nearly right.
+struct Shunt {
+    gain: f64,
+    offset_a: f64,
+}
+
+/// How the charger stands on the day of a full charge.
+#[derive(Default)]
+struct Charger {
+    /// The tail at which it stops, A; drawn anew for each full charge.
+    stops_at_a: Option<f64>,
+    /// How long it has held with the current tapered, s.
+    held_s: f64,
+    /// It floats now.
+    floats: bool,
+}
+
+struct Simulation {
+    plan: Plan,
+    shunt: Shunt,
+    weather: Weather,
+    charger: Charger,
+    random: Random,
+    voltage_errors: Vec<f64>,
+    cells: Vec<Cells>,
+    boards: Vec<Board>,
+    reports: Vec<Report>,
+    truth: Vec<[Truth; PACKS.len()]>,
+}
+
+impl Simulation {
+    fn run(&mut self, full_days: &[u32], recalibrated: Option<(i64, usize)>) {
+        let phases_ms: Vec<i64> = (0..=PACKS.len())
+            .map(|instrument| {
+                let spread = i64::from(self.plan.report_s) * 1000 / 6;
+                i64::try_from(instrument).unwrap_or(0) * spread
+            })
+            .collect();
+        let step_ms = i64::from(STEP_S) * 1000;
+        let report_ms = i64::from(self.plan.report_s) * 1000;
+        for step in 0..self.plan.days * STEPS_PER_DAY {
+            let at_ms = self.plan.begin_ms + i64::from(step) * step_ms;
+            if let Some((when_ms, pack)) = recalibrated
+                && at_ms == when_ms
+            {
+                self.boards[pack].faults.offset_a /= 2.0;
+            }
+            let wanted_a = self.wanted_a(step, full_days.contains(&(step / STEPS_PER_DAY)));
+            let (volts, currents) = self.share(wanted_a);
+            self.truth.push(std::array::from_fn(|p| Truth {
+                counted_ah: self.boards[p].counted_ah,
+                stored_ah: self.cells[p].stored_ah,
+            }));
+            for (instrument, phase_ms) in phases_ms.iter().enumerate() {
+                if (i64::from(step) * step_ms - phase_ms).rem_euclid(report_ms) < step_ms {
+                    self.report(at_ms, instrument, volts, &currents);
+                }
+            }
+            for (p, amperes) in currents.iter().enumerate() {
+                self.boards[p].count(*amperes, volts, f64::from(STEP_S));
+                self.cells[p].carry(*amperes, f64::from(STEP_S));
+            }
+        }
+    }
+
+    /// What charger and household would like to flow into the bank, A, and the voltage that the charger holds.
+    fn wanted_a(&mut self, step: u32, full_day: bool) -> (f64, f64) {
+        let step_s = f64::from(STEP_S);
+        let at_s = f64::from(step) * step_s;
+        let hour = at_s % 86_400.0 / 3600.0;
+        let sun_a = self.weather.sun_a(at_s, step_s);
+        let mut load_a = self.weather.load_a(at_s, step_s);
+        let stored = self.state_of_charge();
+        if full_day && (5.0..22.0).contains(&hour) {
+            let generator_a = GENERATOR_C * self.capacity_ah();
+            let holds_v = if self.charger.floats { FLOAT_V } else { CHARGER_V };
+            // While the bank is being filled somebody sees to it that no big appliance runs.
+            return (sun_a + generator_a - load_a.min(8.0), holds_v);
+        }
+        self.charger = Charger::default();
+        if stored < 0.30 {
+            load_a *= (stored / 0.30).max(0.2); // somebody saves power
+        }
+        // On other days somebody keeps the bank from filling up.
+        let sun_a = if stored > 0.85 {
+            sun_a * ((0.93 - stored) / 0.08).clamp(0.0, 1.0)
+        } else {
+            sun_a
+        };
+        let topped_a = if stored < 0.18 { 40.0 } else { 0.0 };
+        (sun_a + topped_a - load_a, CHARGER_V)
+    }
+
+    /// The busbar's voltage and each pack's current: one voltage, and the currents add up.
+    fn share(&mut self, (wanted_a, holds_v): (f64, f64)) -> (f64, [f64; PACKS.len()]) {
+        let conductance: f64 = self.cells.iter().map(Cells::conductance).sum();
+        let driven: f64 = self
+            .cells
+            .iter()
+            .map(|cells| cells.inner_v() * cells.conductance())
+            .sum();
+        let free_v = (wanted_a + driven) / conductance;
+        let volts = if wanted_a > 0.0 {
+            free_v.min(holds_v.max(driven / conductance))
+        } else {
+            free_v
+        };
+        let currents =
+            std::array::from_fn(|p| (volts - self.cells[p].inner_v()) * self.cells[p].conductance());
+        let total_a: f64 = currents.iter().sum();
+        self.mind_the_tail(volts, total_a);
+        (volts, currents)
+    }
+
+    /// Stops the charger once the current has tapered: at a tail and after a time that differ from charge to charge.
+    fn mind_the_tail(&mut self, volts: f64, total_a: f64) {
+        let capacity_ah = self.capacity_ah();
+        if volts < CHARGER_V - 0.01 || total_a > 0.045 * capacity_ah {
+            return;
+        }
+        self.charger.held_s += f64::from(STEP_S);
+        let random = &mut self.random;
+        let stops_at_a = *self
+            .charger
+            .stops_at_a
+            .get_or_insert_with(|| random.between(0.012, 0.035) * capacity_ah);
+        if total_a <= stops_at_a && self.charger.held_s >= 900.0 {
+            self.charger.floats = true;
+        }
+    }
+
+    fn report(&mut self, at_ms: i64, instrument: usize, volts: f64, currents: &[f64; PACKS.len()]) {
+        // Within the step everything stands still, so any instant in it is a true one.
+        #[expect(clippy::cast_possible_truncation, reason = "a few hundred ms")]
+        let at_ms = at_ms + self.random.between(0.0, 900.0) as i64;
+        #[expect(clippy::cast_possible_truncation, reason = "an instrument's figure")]
+        let kept = |channel: Channel, value: f64| (channel, (value * channel.kept_per_unit()).round() as i64);
+        let hundredths = |value: f64| (value * 100.0).round() / 100.0;
+        let channels = match instrument.checked_sub(1) {
+            None => {
+                let total_a: f64 = currents.iter().sum();
+                let seen_a = total_a * self.shunt.gain + self.shunt.offset_a + self.random.normal(0.0, 0.01);
+                Channels::from_iter([
+                    kept(Channel::Current, hundredths(seen_a)),
+                    kept(Channel::Voltage, hundredths(volts)),
+                ])
+            }
+            Some(p) => Channels::from_iter([
+                kept(Channel::Current, self.boards[p].measured_a(currents[p])),
+                kept(Channel::Voltage, hundredths(volts + self.voltage_errors[p])),
+                kept(Channel::Soc, self.boards[p].displayed_percent()),
+            ]),
+        };
+        let instrument = u16::try_from(instrument).unwrap_or(u16::MAX);
+        self.reports.push(Report {
+            at_ms,
+            instrument,
+            channels,
+        });
+    }
+
+    fn capacity_ah(&self) -> f64 {
+        self.cells.iter().map(|cells| cells.capacity_ah).sum()
+    }
+
+    fn state_of_charge(&self) -> f64 {
+        self.cells.iter().map(|cells| cells.stored_ah).sum::<f64>() / self.capacity_ah()
+    }
+}
