@@ -24,9 +24,9 @@ impl Faults {
     /// What boards of a revision are like, with the scatter between them.
     pub(super) fn of_revision(revision: &str, random: &mut Random) -> Self {
         let (offset_a, offset_scatter_a, asymmetry, blind_below_a, step, ramp_s) = match revision {
-            "A" => (0.060, 0.040, 0.004, 0.8, 1.0, 0.0),
-            "B" => (-0.025, 0.025, 0.003, 0.5, 0.1, 0.0),
-            _ => (0.010, 0.015, 0.002, 0.3, 1.0, 900.0),
+            "A" => (0.050, 0.025, 0.004, 0.5, 1.0, 0.0),
+            "B" => (-0.030, 0.020, 0.003, 0.35, 0.1, 0.0),
+            _ => (0.010, 0.010, 0.002, 0.25, 1.0, 900.0),
         };
         let gain = 1.0 + random.normal(0.0, 0.012);
         let half = random.normal(0.0, asymmetry) / 2.0;

@@ -49,6 +49,8 @@ pub(super) struct Cells {
     pub(super) capacity_ah: f64,
     /// Stored charge, Ah.
     pub(super) stored_ah: f64,
+    /// How much more charge than usual makes the pack look full just now, as a fraction of capacity.
+    pub(super) full_differs_by: f64,
     /// What the board draws, A.
     draw_a: f64,
     self_discharge_per_hour: f64,
@@ -70,6 +72,7 @@ impl Cells {
         Self {
             capacity_ah,
             stored_ah: capacity_ah * random.between(0.93, 0.97),
+            full_differs_by: 0.0,
             draw_a: random.normal(0.015, 0.008).max(0.0),
             self_discharge_per_hour: random.normal(0.005, 0.003).max(0.0) / HOURS_PER_MONTH,
             efficiency: random.normal(0.998, 0.001).min(1.0),
@@ -83,7 +86,10 @@ impl Cells {
 
     /// Voltage without a current through the ohmic resistance, V.
     pub(super) fn inner_v(&self) -> f64 {
-        open_circuit_v(self.state_of_charge()) + self.fast_v + self.slow_v
+        let charge = self.state_of_charge();
+        // Only the steep end near full moves; the flat part stays.
+        let near_full = ((charge - 0.95) / 0.05).clamp(0.0, 1.0);
+        open_circuit_v(charge - near_full * self.full_differs_by) + self.fast_v + self.slow_v
     }
 
     /// Ohmic conductance, 1/Ω.

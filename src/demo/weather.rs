@@ -68,7 +68,7 @@ impl Weather {
         // Clouds come and go within minutes.
         let pull = (seconds / 150.0).min(1.0);
         self.cloud += pull * (1.0 - 0.6 * day.broken - self.cloud)
-            + day.broken * self.random.normal(0.0, 0.5) * pull.sqrt();
+            + day.broken * self.random.normal(0.0, 0.3) * pull.sqrt();
         self.cloud = self.cloud.clamp(0.1, 1.0);
         day.peak_a * height.powf(1.3) * self.cloud
     }
@@ -80,14 +80,13 @@ impl Weather {
         let morning = (-(hour - 7.5).powi(2) / 3.0).exp();
         self.appliance_s -= seconds;
         if self.appliance_s <= 0.0 {
-            let on = self.appliance_a == 0.0 && self.random.chance(0.25 + 0.4 * evening + 0.3 * morning);
-            self.appliance_a = if on { self.random.between(8.0, 45.0) } else { 0.0 };
-            self.appliance_s = if on {
-                self.random.between(90.0, 1200.0)
+            let on = self.appliance_a == 0.0 && self.random.chance(0.3 + 0.3 * evening + 0.2 * morning);
+            (self.appliance_a, self.appliance_s) = if on {
+                (self.random.between(4.0, 20.0), self.random.between(180.0, 1800.0))
             } else {
-                self.random.between(600.0, 3600.0)
+                (0.0, self.random.between(1800.0, 5400.0))
             };
         }
-        3.2 + 5.0 * evening + 3.0 * morning + self.appliance_a
+        5.5 + 4.0 * evening + 2.5 * morning + self.appliance_a
     }
 }

@@ -19,6 +19,9 @@ const CHARGER_V: f64 = 56.3;
 const FLOAT_V: f64 = 54.0;
 /// What the generator gives on the day of a full charge, as part of the bank's capacity.
 const GENERATOR_C: f64 = 0.14;
+/// How much what counts as full differs from day to day, with temperature and the balance of the cells, as a
+/// fraction of capacity.
+const FULL_DIFFERS_BY: f64 = 0.0025;
 /// Day on which a board is recalibrated by hand.
 const RECALIBRATION_DAY: u32 = 33;
 /// Which one: its place among the packs.
@@ -252,6 +255,7 @@ pub fn simulate(plan: &Plan) -> Winter {
             plan.seed,
         ),
         charger: Charger::default(),
+        tops_up: false,
         random: Random::new(plan.seed, 3),
         voltage_errors: (0..PACKS.len()).map(|_| random.normal(0.0, 0.01)).collect(),
         cells,
@@ -292,6 +296,7 @@ struct Simulation {
     shunt: Shunt,
     weather: Weather,
     charger: Charger,
+    tops_up: bool,
     random: Random,
     voltage_errors: Vec<f64>,
     cells: Vec<Cells>,
@@ -311,6 +316,11 @@ impl Simulation {
         let step_ms = i64::from(STEP_S) * 1000;
         let report_ms = i64::from(self.plan.report_s) * 1000;
         for step in 0..self.plan.days * STEPS_PER_DAY {
+            if step % STEPS_PER_DAY == 0 {
+                for cells in &mut self.cells {
+                    cells.full_differs_by = self.random.normal(0.0, FULL_DIFFERS_BY);
+                }
+            }
             let at_ms = self.plan.begin_ms + i64::from(step) * step_ms;
             if let Some((when_ms, pack)) = recalibrated
                 && at_ms == when_ms
@@ -359,7 +369,9 @@ impl Simulation {
         } else {
             sun_a
         };
-        let topped_a = if stored < 0.18 { 40.0 } else { 0.0 };
+        // A small generator, started when the bank is low and left to run for some hours.
+        self.tops_up = stored < if self.tops_up { 0.45 } else { 0.18 };
+        let topped_a = if self.tops_up { 45.0 } else { 0.0 };
         (sun_a + topped_a - load_a, CHARGER_V)
     }
 

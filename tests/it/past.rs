@@ -1,0 +1,81 @@
+//! A store filled with a simulated winter, past the network: what the arithmetic makes of readings alone.
+
+use std::path::Path;
+
+use packdrift::{
+    charge::{drift::Record, facts::Facts, fill::Filled},
+    config::{self, Setup},
+    demo::Winter,
+    ledger,
+    reading::Channels,
+    store,
+};
+use rusqlite::Connection;
+
+/// The demo's setup.
+pub fn setup() -> Setup {
+    let path = format!("{}/demo-data/skerry.toml", env!("CARGO_MANIFEST_DIR"));
+    config::load(Path::new(&path)).unwrap()
+}
+
+/// An empty store in memory.
+pub fn empty() -> Connection {
+    store::read_write(Path::new(":memory:")).unwrap()
+}
+
+/// Stores readings as the writer does, and marks their hours.
+pub fn put(connection: &mut Connection, setup: &Setup, readings: impl IntoIterator<Item = (i64, u16, Channels)>) {
+    let transaction = connection.transaction().unwrap();
+    let numbers: Vec<i64> = setup
+        .instruments
+        .iter()
+        .map(|entry| store::instrument::number_of(&transaction, &entry.id).unwrap())
+        .collect();
+    let mut touched = store::reading::TouchedHours::new();
+    for (at_ms, instrument, channels) in readings {
+        let number = numbers[usize::from(instrument)];
+        let stored = store::reading::insert(&transaction, number, at_ms, &channels).unwrap();
+        if stored.changed {
+            touched.insert((at_ms.div_euclid(3_600_000), number));
+        }
+    }
+    store::reading::mark_stale(&transaction, &touched).unwrap();
+    transaction.commit().unwrap();
+}
+
+/// A store with a whole winter in it and its ledger derived.
+pub fn filled(setup: &Setup, winter: &Winter) -> Connection {
+    let mut connection = empty();
+    put(&mut connection, setup, winter.readings());
+    ledger::refresh(&mut connection, setup).unwrap();
+    connection
+}
+
+/// The facts for questions about these instants.
+pub fn facts(connection: &Connection, setup: &Setup, instants_ms: &[i64]) -> (Facts, Vec<usize>) {
+    let asked = ledger::gather(connection, setup, &setup.banks[0], instants_ms).unwrap().unwrap();
+    (asked.facts, asked.at)
+}
+
+/// Asks `question` of the record.
+pub fn ask<T>(facts: &Facts, question: impl FnOnce(&Record<'_>) -> T) -> T {
+    let filled = Filled::new(facts);
+    question(&Record::new(facts, &filled))
+}
+
+/// Everything derived, as text, to compare to the last digit.
+pub fn derived(connection: &Connection) -> String {
+    let mut text = String::new();
+    for table in ["hour", "gap", "display_jump", "anchor", "anchor_pack", "cut"] {
+        let mut statement = connection.prepare(&format!("SELECT * FROM {table}")).unwrap();
+        let columns = statement.column_count();
+        let mut rows = statement.query([]).unwrap();
+        while let Some(row) = rows.next().unwrap() {
+            for column in 0..columns {
+                text.push_str(&format!("{:?}|", row.get_ref(column).unwrap()));
+            }
+            text.push('\n');
+        }
+    }
+    text
+}
