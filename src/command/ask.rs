@@ -98,15 +98,31 @@ impl Answerer {
                 answer
             }
         };
-        if (200..300).contains(&status) {
-            return Ok(document);
-        }
-        let word = |field: &str| document[field].as_str().unwrap_or("no reason given").to_owned();
-        Err(Failure::Refused {
-            title: word("title"),
-            detail: word("detail"),
-        })
+        accepted(status, document)
     }
+}
+
+/// Asks the API at an address.
+pub(super) fn get(address: &str, path: &str) -> Result<Value, Failure> {
+    let (status, document) = over_http(address, None, &Method::GET, path, None)?;
+    accepted(status, document)
+}
+
+/// Sends to the API at an address.
+pub(super) fn post(address: &str, path: &str, body: &Value) -> Result<Value, Failure> {
+    let (status, document) = over_http(address, None, &Method::POST, path, Some(body))?;
+    accepted(status, document)
+}
+
+fn accepted(status: u16, document: Value) -> Result<Value, Failure> {
+    if (200..300).contains(&status) {
+        return Ok(document);
+    }
+    let word = |field: &str| document[field].as_str().unwrap_or("no reason given").to_owned();
+    Err(Failure::Refused {
+        title: word("title"),
+        detail: word("detail"),
+    })
 }
 
 fn over_http(

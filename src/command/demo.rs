@@ -1,12 +1,243 @@
-//! (to come)
-use super::Failure;
+//! `packdrift demo`: a simulated winter through the whole program, then the answer beside the truth.
+
+use std::{
+    fs,
+    net::{Ipv4Addr, SocketAddr},
+    path::{Path, PathBuf},
+    sync::Arc,
+    time::Instant,
+};
+
+use chrono::{DateTime, SecondsFormat};
 use clap::Args;
-/// (to come)
+use comfy_table::{CellAlignment, Table, presets::UTF8_HORIZONTAL_ONLY};
+use serde_json::{Value, json};
+
+use super::{Failure, ask, drift, rebuild::bar, serve};
+use crate::{
+    config::{self, Broker, Setup},
+    daemon::Daemon,
+    demo::{self, Kind, Plan, Winter},
+};
+
+/// The demo's setup file.
+const SETUP: &str = include_str!("../../demo-data/skerry.toml");
+
+/// Which winter, and what to do with it.
 #[derive(Args)]
-pub struct Arguments {}
-/// (to come)
+pub struct Arguments {
+    /// Stop once the answer is printed, instead of going on to serve it.
+    #[arg(long)]
+    exit: bool,
+    /// Days of winter.
+    #[arg(long, default_value_t = 70, value_parser = clap::value_parser!(u32).range(3..=400))]
+    days: u32,
+    /// Everything random in it.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// usual (full about days 0, 23, 51, 68) or sparse (full only at both ends).
+    #[arg(long, value_name = "KIND", default_value_t = Kind::Usual)]
+    winter: Kind,
+    /// Leave setup.toml and the database in this folder, for `packdrift serve --config DIR/setup.toml`.
+    #[arg(long, value_name = "DIR")]
+    keep: Option<PathBuf>,
+    /// Where to answer questions afterwards.
+    #[arg(long, value_name = "ADDR:PORT")]
+    listen: Option<SocketAddr>,
+}
+
+/// Simulates, publishes, asks, and prints.
+///
 /// # Errors
-/// none
-pub fn run(_: Arguments) -> Result<(), Failure> {
+/// Where the folder can't be used or anything on the way fails.
+pub fn run(arguments: Arguments) -> Result<(), Failure> {
+    serve::log_to_stderr("warn");
+    let folder = Folder::make(arguments.keep.as_deref())?;
+    let setup = setup(&folder, &arguments)?;
+    let runtime = tokio::runtime::Runtime::new().map_err(Failure::system("no threads to work with"))?;
+    runtime.block_on(async {
+        println!(
+            "Simulating {} days of a {} winter (seed {}).",
+            arguments.days, arguments.winter, arguments.seed
+        );
+        let plan = Plan {
+            days: arguments.days,
+            ..Plan::new(arguments.winter, arguments.seed)
+        };
+        let winter = Arc::new(demo::simulate(&plan));
+        let daemon = Daemon::start(Arc::new(setup)).await?;
+        let shown = answer(&daemon, winter).await;
+        if shown.is_ok() && !arguments.exit {
+            println!("\nAnswers at http://{}/v1/drift; stop with Ctrl-C.", daemon.api());
+            serve::told_to_stop().await?;
+        }
+        daemon.stop().await;
+        shown
+    })?;
+    if let Some(kept) = &arguments.keep {
+        println!(
+            "Kept in {0}; go on with: packdrift serve --config {0}/setup.toml",
+            kept.display()
+        );
+    }
     Ok(())
+}
+
+/// Publishes the winter through the daemon's own broker and prints the answer beside the truth.
+async fn answer(daemon: &Daemon, winter: Arc<Winter>) -> Result<(), Failure> {
+    let begun = Instant::now();
+    let count = winter.readings().len();
+    let broker = daemon
+        .broker()
+        .ok_or_else(|| Failure::Words("the demo has no broker".to_owned()))?;
+    println!("Publishing {count} readings over MQTT to packdrift's own broker at {broker}.");
+    let bar = bar("readings");
+    bar.set_length(count as u64);
+    let ticking = bar.clone();
+    demo::publish(winter.clone(), broker, move || ticking.inc(1)).await?;
+    bar.finish_and_clear();
+    println!(
+        "All {count} acknowledged, each after its commit, in {:.0} s.\n",
+        begun.elapsed().as_secs_f64()
+    );
+
+    let api = daemon.api().to_string();
+    let shown = tokio::task::spawn_blocking(move || ask_and_print(&api, &winter)).await;
+    shown.map_err(|_| Failure::Words("the answer could not be shown".to_owned()))?
+}
+
+fn ask_and_print(api: &str, winter: &Winter) -> Result<(), Failure> {
+    if let Some((at_ms, pack)) = winter.recalibrated {
+        let note = json!({
+            "at": zulu(at_ms),
+            "pack": winter.packs[pack].name,
+            "kind": "recalibration",
+            "text": "zero set anew with nothing flowing",
+        });
+        ask::post(api, "/v1/notes", &note)?;
+    }
+    let anchors = ask::get(api, "/v1/anchors")?;
+    let mark = |place: usize| anchors["anchors"][place]["end"].as_str().map(str::to_owned);
+    let count = anchors["anchors"].as_array().map_or(0, Vec::len);
+    let (Some(first), Some(last)) = (mark(0), mark(count.saturating_sub(1))) else {
+        return Err(Failure::Words(
+            "this winter has no full charge; ask for more days".to_owned(),
+        ));
+    };
+    let open = ask::get(api, &format!("/v1/drift?since={first}"))?;
+    print!("{}", drift::shown(&open));
+    println!("\nBeside the truth, which the simulation knows and the answer never saw:");
+    let mut table = Table::new();
+    table.load_style(UTF8_HORIZONTAL_ONLY);
+    table.set_header([
+        "from full charge to",
+        "pack",
+        "answer Ah",
+        "± Ah",
+        "truth Ah",
+        "off by Ah",
+        "% of capacity",
+        "held",
+    ]);
+    if count > 1 {
+        let closed = ask::get(api, &format!("/v1/drift?since={first}&until={last}"))?;
+        beside_truth(&mut table, "last full charge", &closed, winter);
+    }
+    beside_truth(&mut table, "last reading", &open, winter);
+    for (index, column) in table.column_iter_mut().enumerate() {
+        if (2..=6).contains(&index) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    println!("{table}");
+    Ok(())
+}
+
+fn beside_truth(table: &mut Table, until: &str, document: &Value, winter: &Winter) {
+    let instant = |field: &str| {
+        let text = document[field].as_str()?;
+        Some(DateTime::parse_from_rfc3339(text).ok()?.timestamp_millis())
+    };
+    let (Some(since_ms), Some(until_ms)) = (instant("since"), instant("until")) else {
+        return;
+    };
+    for (place, pack) in winter.packs.iter().enumerate() {
+        let error = &document["packs"][place]["charge_error"];
+        let (Some(ah), Some(uncertainty_ah)) =
+            (error["ah"].as_f64(), error["expanded_uncertainty_ah"].as_f64())
+        else {
+            continue;
+        };
+        let truth_ah = winter.true_charge_error_ah(place, since_ms, until_ms);
+        let off_ah = ah - truth_ah;
+        table.add_row([
+            until.to_owned(),
+            pack.name.to_owned(),
+            format!("{ah:+.1}"),
+            format!("{uncertainty_ah:.1}"),
+            format!("{truth_ah:+.1}"),
+            format!("{off_ah:+.1}"),
+            format!("{:+.2}", 100.0 * off_ah / pack.rated_ah),
+            if off_ah.abs() <= uncertainty_ah {
+                "yes"
+            } else {
+                "no"
+            }
+            .to_owned(),
+        ]);
+    }
+}
+
+fn zulu(at_ms: i64) -> String {
+    DateTime::from_timestamp_millis(at_ms).map_or_else(String::new, |instant| {
+        instant.to_rfc3339_opts(SecondsFormat::Secs, true)
+    })
+}
+
+/// The demo's setup in its folder, on free ports so that it disturbs nobody.
+fn setup(folder: &Folder, arguments: &Arguments) -> Result<Setup, Failure> {
+    let path = folder.path.join("setup.toml");
+    fs::write(&path, SETUP).map_err(Failure::system(format!("{} can't be written", path.display())))?;
+    let mut setup = config::load(&path)?;
+    if setup.store.path.exists() {
+        return Err(Failure::Words(format!(
+            "{} holds a winter already; name another folder",
+            folder.path.display()
+        )));
+    }
+    setup.broker = Broker::Own((Ipv4Addr::LOCALHOST, 0).into());
+    match arguments.listen {
+        Some(listen) => serve::listen_on(&mut setup, listen)?,
+        None if arguments.exit => setup.api.listen = (Ipv4Addr::LOCALHOST, 0).into(),
+        None => {}
+    }
+    Ok(setup)
+}
+
+/// Where the demo keeps its files: a folder that is named, or one that is gone afterwards.
+struct Folder {
+    path: PathBuf,
+    temporary: bool,
+}
+
+impl Folder {
+    fn make(keep: Option<&Path>) -> Result<Self, Failure> {
+        let temporary = keep.is_none();
+        let path = keep.map_or_else(
+            || std::env::temp_dir().join(format!("packdrift-demo-{}", std::process::id())),
+            Path::to_owned,
+        );
+        fs::create_dir_all(&path).map_err(Failure::system(format!("{} can't be made", path.display())))?;
+        Ok(Self { path, temporary })
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        if self.temporary
+            && let Err(error) = fs::remove_dir_all(&self.path)
+        {
+            eprintln!("{} is left behind: {error}", self.path.display());
+        }
+    }
 }

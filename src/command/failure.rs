@@ -1,6 +1,6 @@
 //! Why a command did not do what it was asked, for the person at the terminal.
 
-use crate::{api::TokensError, config::LoadError, daemon, store};
+use crate::{api::TokensError, config::LoadError, daemon, demo, store};
 
 /// A command's failure. `Debug` is what `main` prints: the message and its causes.
 #[derive(thiserror::Error)]
@@ -23,6 +23,9 @@ pub enum Failure {
     /// The token file can't be used.
     #[error(transparent)]
     Tokens(#[from] TokensError),
+    /// The demo could not publish its winter.
+    #[error("the simulated winter could not be published")]
+    Publish(#[from] demo::PublishError),
     /// The daemon can't be reached.
     #[error("the packdrift on {address} has the store but doesn't answer")]
     Unreachable {

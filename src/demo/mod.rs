@@ -4,9 +4,11 @@
 
 mod board;
 mod cells;
+mod publish;
 mod random;
 mod weather;
 mod winter;
 
 pub use board::Faults;
+pub use publish::{PublishError, publish};
 pub use winter::{Kind, PackTraits, Plan, UnknownKind, Winter, simulate};

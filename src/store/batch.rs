@@ -7,7 +7,7 @@ use super::{
     instrument,
     quarantine::{self, Room},
     reading::{self, TouchedHours},
-    writer::Options,
+    writer::{Options, Waiting},
 };
 use crate::reading::{Channel, Decoded, Reading, Reason, Refusal};
 
@@ -30,7 +30,7 @@ pub struct Message {
 
 /// Messages that wait for their commit.
 pub(super) struct Batch {
-    messages: Vec<(u64, Message)>,
+    messages: Vec<Waiting>,
     /// The store's number of each instrument, by its index.
     numbers: Vec<i64>,
     names: Vec<String>,
@@ -52,8 +52,8 @@ impl Batch {
         })
     }
 
-    pub(super) fn push(&mut self, ticket: u64, message: Message) {
-        self.messages.push((ticket, message));
+    pub(super) fn push(&mut self, waiting: Waiting) {
+        self.messages.push(waiting);
     }
 
     pub(super) fn len(&self) -> usize {
@@ -61,7 +61,7 @@ impl Batch {
     }
 
     pub(super) fn last_ticket(&self) -> Option<u64> {
-        self.messages.last().map(|(ticket, _)| *ticket)
+        self.messages.last().map(|waiting| waiting.ticket)
     }
 
     /// Writes everything in one transaction and forgets it. On an error nothing is written and all is kept.
@@ -70,7 +70,7 @@ impl Batch {
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut touched = TouchedHours::new();
         let mut room = self.room;
-        for (_, message) in &self.messages {
+        for Waiting { message, .. } in &self.messages {
             for reading in &message.decoded.readings {
                 let number = self.numbers[usize::from(reading.instrument.0)];
                 let stored = reading::insert(&transaction, number, reading.at_ms, &reading.channels)?;

@@ -13,9 +13,10 @@ use std::{
     time::Duration,
 };
 
+use bytes::Bytes;
 use rusqlite::Connection;
 use tokio::{
-    sync::{mpsc, oneshot, watch},
+    sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot, watch},
     time::Instant,
 };
 
@@ -43,8 +44,11 @@ pub enum StartError {
     Thread(#[from] std::io::Error),
 }
 
-/// Messages in a batch at most.
+/// Messages in a batch at most, and waiting for one.
 const BATCH: usize = 8192;
+/// Bytes of messages that may wait for their commit: more than a batch of ordinary ones, far less than a batch of
+/// the largest.
+const WAITING_BYTES: usize = 16 * 1024 * 1024;
 
 /// The writer has stopped: what was handed over and isn't covered by [`Committed`] is not stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -90,8 +94,15 @@ impl Committed {
 type Work = Box<dyn FnOnce(&mut Connection) + Send>;
 
 enum Job {
-    Take(u64, Message),
+    Take(Waiting),
     Run(Work),
+}
+
+/// A message that waits for its commit, with the room that it takes up meanwhile.
+pub(super) struct Waiting {
+    pub(super) ticket: u64,
+    pub(super) message: Message,
+    _room: OwnedSemaphorePermit,
 }
 
 /// How the writer is doing, for whoever asks after its health.
@@ -106,6 +117,7 @@ struct Status {
 pub struct Writer {
     jobs: mpsc::Sender<Job>,
     last_ticket: Arc<Mutex<u64>>,
+    room: Arc<Semaphore>,
     committed: watch::Receiver<u64>,
     status: Arc<Status>,
 }
@@ -152,6 +164,7 @@ impl Writer {
             Self {
                 jobs,
                 last_ticket: Arc::default(),
+                room: Arc::new(Semaphore::new(WAITING_BYTES)),
                 committed,
                 status,
             },
@@ -163,13 +176,28 @@ impl Writer {
     ///
     /// # Errors
     /// [`Stopped`] where nothing is taken any more.
-    pub async fn take(&self, message: Message) -> Result<Ticket, Stopped> {
-        let place = self.jobs.reserve().await.map_err(|_| Stopped)?;
+    pub async fn take(&self, mut message: Message) -> Result<Ticket, Stopped> {
+        if message.decoded.refusals.is_empty() {
+            message.body = Bytes::new();
+        }
+        let bytes = message.body.len() + message.topic.len();
+        let bytes = u32::try_from(bytes.min(WAITING_BYTES)).unwrap_or(u32::MAX);
+        let room = self
+            .room
+            .clone()
+            .acquire_many_owned(bytes)
+            .await
+            .map_err(|_closed| Stopped)?;
+        let place = self.jobs.reserve().await.map_err(|_closed| Stopped)?;
         // Numbered and queued under one lock, so that tickets are committed in their order.
         let mut last = self.last_ticket.lock().unwrap_or_else(PoisonError::into_inner);
         *last += 1;
         self.status.waiting.fetch_add(1, Ordering::Relaxed);
-        place.send(Job::Take(*last, message));
+        place.send(Job::Take(Waiting {
+            ticket: *last,
+            message,
+            _room: room,
+        }));
         Ok(Ticket(*last))
     }
 
@@ -236,15 +264,15 @@ impl Worker {
                 },
             };
             match job {
-                Some(Job::Take(ticket, message)) => {
-                    let wait = if message.urgent {
+                Some(Job::Take(waiting)) => {
+                    let wait = if waiting.message.urgent {
                         Duration::ZERO
                     } else {
                         self.commit_after
                     };
                     let latest = Instant::now() + wait;
                     due = Some(due.map_or(latest, |due| due.min(latest)));
-                    self.batch.push(ticket, message);
+                    self.batch.push(waiting);
                     if self.batch.len() >= BATCH {
                         self.commit(&queue).await;
                         due = None;

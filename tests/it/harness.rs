@@ -25,7 +25,11 @@ pub fn eventually(what: &str, within: Duration, mut done: impl FnMut() -> bool) 
 }
 
 fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    TcpListener::bind("127.0.0.1:0")
+        .unwrap()
+        .local_addr()
+        .unwrap()
+        .port()
 }
 
 /// A Mosquitto of this test's own, set as `deploy/mosquitto.conf` sets it.
@@ -53,10 +57,14 @@ impl Mosquitto {
     }
 
     fn spawn(config: &Path, port: u16) -> Child {
-        let program = ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto", "/opt/homebrew/sbin/mosquitto"]
-            .into_iter()
-            .find(|path| Path::new(path).exists())
-            .unwrap_or("mosquitto");
+        let program = [
+            "/usr/sbin/mosquitto",
+            "/usr/local/sbin/mosquitto",
+            "/opt/homebrew/sbin/mosquitto",
+        ]
+        .into_iter()
+        .find(|path| Path::new(path).exists())
+        .unwrap_or("mosquitto");
         let child = Command::new(program)
             .arg("-c")
             .arg(config)
@@ -89,7 +97,11 @@ fn is_root() -> bool {
 }
 
 fn terminate(child: &mut Child) {
-    let killed = Command::new("kill").arg("-TERM").arg(child.id().to_string()).status().unwrap();
+    let killed = Command::new("kill")
+        .arg("-TERM")
+        .arg(child.id().to_string())
+        .status()
+        .unwrap();
     assert!(killed.success());
     child.wait().unwrap();
 }
@@ -103,7 +115,11 @@ pub struct Packdrift {
 impl Packdrift {
     /// Starts `packdrift serve` on the `setup.toml` in the folder and waits until it answers.
     pub fn start(folder: &Path) -> Self {
-        let log = fs::File::options().create(true).append(true).open(folder.join("packdrift.log")).unwrap();
+        let log = fs::File::options()
+            .create(true)
+            .append(true)
+            .open(folder.join("packdrift.log"))
+            .unwrap();
         let _ = fs::remove_file(folder.join("packdrift.sqlite.lock"));
         let child = Command::new(env!("CARGO_BIN_EXE_packdrift"))
             .args(["serve", "--config"])
@@ -111,12 +127,20 @@ impl Packdrift {
             .stderr(log)
             .spawn()
             .unwrap();
-        let mut packdrift = Self { folder: folder.to_owned(), child };
+        let mut packdrift = Self {
+            folder: folder.to_owned(),
+            child,
+        };
         eventually("packdrift answers", Duration::from_secs(20), || {
             if let Some(status) = packdrift.child.try_wait().unwrap() {
-                panic!("packdrift ended with {status}: {}", fs::read_to_string(folder.join("packdrift.log")).unwrap());
+                panic!(
+                    "packdrift ended with {status}: {}",
+                    fs::read_to_string(folder.join("packdrift.log")).unwrap()
+                );
             }
-            packdrift.address().is_some_and(|address| TcpStream::connect(address).is_ok())
+            packdrift
+                .address()
+                .is_some_and(|address| TcpStream::connect(address).is_ok())
         });
         packdrift
     }
@@ -128,18 +152,33 @@ impl Packdrift {
 
     /// Asks the API: (status, document).
     pub fn get(&self, path: &str) -> (u16, Value) {
-        let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
+        let agent: ureq::Agent = ureq::Agent::config_builder()
+            .http_status_as_error(false)
+            .build()
+            .into();
         let address = self.address().unwrap();
         let mut response = agent.get(format!("http://{address}{path}")).call().unwrap();
-        (response.status().as_u16(), response.body_mut().read_json().unwrap())
+        (
+            response.status().as_u16(),
+            response.body_mut().read_json().unwrap(),
+        )
     }
 
     /// Posts to the API: (status, document).
     pub fn post(&self, path: &str, body: &Value) -> (u16, Value) {
-        let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
+        let agent: ureq::Agent = ureq::Agent::config_builder()
+            .http_status_as_error(false)
+            .build()
+            .into();
         let address = self.address().unwrap();
-        let mut response = agent.post(format!("http://{address}{path}")).send_json(body).unwrap();
-        (response.status().as_u16(), response.body_mut().read_json().unwrap())
+        let mut response = agent
+            .post(format!("http://{address}{path}"))
+            .send_json(body)
+            .unwrap();
+        (
+            response.status().as_u16(),
+            response.body_mut().read_json().unwrap(),
+        )
     }
 
     /// `kill -9`.
@@ -150,7 +189,11 @@ impl Packdrift {
 
     /// SIGTERM, then waits for the end; gives the exit code.
     pub fn stop(mut self) -> Option<i32> {
-        let killed = Command::new("kill").arg("-TERM").arg(self.child.id().to_string()).status().unwrap();
+        let killed = Command::new("kill")
+            .arg("-TERM")
+            .arg(self.child.id().to_string())
+            .status()
+            .unwrap();
         assert!(killed.success());
         self.child.wait().unwrap().code()
     }
@@ -192,7 +235,11 @@ impl Publisher {
         send(&mut stream, 0x10, &body)?;
         let (kind, _) = receive(&mut stream)?;
         assert_eq!(kind, 0x20, "CONNACK");
-        Ok(Self { stream, next: 0, waiting: BTreeSet::new() })
+        Ok(Self {
+            stream,
+            next: 0,
+            waiting: BTreeSet::new(),
+        })
     }
 
     /// Sends without waiting; gives the packet's id.
@@ -226,7 +273,10 @@ impl Publisher {
     }
 
     /// Sends everything with up to 50 under way, and waits until all is acknowledged.
-    pub fn publish_all<'a>(&mut self, messages: impl IntoIterator<Item = (&'a str, Vec<u8>)>) -> std::io::Result<()> {
+    pub fn publish_all<'a>(
+        &mut self,
+        messages: impl IntoIterator<Item = (&'a str, Vec<u8>)>,
+    ) -> std::io::Result<()> {
         for (topic, body) in messages {
             self.send(topic, &body, false)?;
             if self.waiting.len() >= 50 {

@@ -24,7 +24,11 @@ pub fn empty() -> Connection {
 }
 
 /// Stores readings as the writer does, and marks their hours.
-pub fn put(connection: &mut Connection, setup: &Setup, readings: impl IntoIterator<Item = (i64, u16, Channels)>) {
+pub fn put(
+    connection: &mut Connection,
+    setup: &Setup,
+    readings: impl IntoIterator<Item = (i64, u16, Channels)>,
+) {
     let transaction = connection.transaction().unwrap();
     let numbers: Vec<i64> = setup
         .instruments
@@ -53,7 +57,9 @@ pub fn filled(setup: &Setup, winter: &Winter) -> Connection {
 
 /// The facts for questions about these instants.
 pub fn facts(connection: &Connection, setup: &Setup, instants_ms: &[i64]) -> (Facts, Vec<usize>) {
-    let asked = ledger::gather(connection, setup, &setup.banks[0], instants_ms).unwrap().unwrap();
+    let asked = ledger::gather(connection, setup, &setup.banks[0], instants_ms)
+        .unwrap()
+        .unwrap();
     (asked.facts, asked.at)
 }
 

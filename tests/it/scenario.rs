@@ -23,7 +23,11 @@ pub fn setup_without_time(port: u16) -> String {
 
 /// A setup in which packdrift is the broker, on a free port that is written down in the folder.
 pub fn setup_with_own_broker(folder: &Path) -> String {
-    let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let port = TcpListener::bind("127.0.0.1:0")
+        .unwrap()
+        .local_addr()
+        .unwrap()
+        .port();
     fs::write(folder.join("port"), port.to_string()).unwrap();
     setup(&format!("[broker]\nlisten = \"127.0.0.1:{port}\"\n"))
 }
@@ -37,8 +41,15 @@ pub fn own_port(folder: &Path) -> u16 {
 pub fn reading(n: i64) -> (String, Vec<u8>, &'static str, i64) {
     let instrument = INSTRUMENTS[usize::try_from(n % 6).unwrap()];
     let at_ms = 1_767_225_600_000 + n / 6 * 10_000;
-    let at = chrono::DateTime::from_timestamp_millis(at_ms).unwrap().to_rfc3339();
+    let at = chrono::DateTime::from_timestamp_millis(at_ms)
+        .unwrap()
+        .to_rfc3339();
     let amperes = f64::from(i32::try_from(n % 90).unwrap()) / 10.0 - 4.0;
     let body = format!(r#"{{"at": "{at}", "volts": 53.2, "amps": {amperes:.1}, "soc": 61.5}}"#);
-    (format!("skerry/{instrument}/reading"), body.into_bytes(), instrument, at_ms)
+    (
+        format!("skerry/{instrument}/reading"),
+        body.into_bytes(),
+        instrument,
+        at_ms,
+    )
 }
