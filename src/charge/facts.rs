@@ -26,8 +26,8 @@ pub struct Bank {
 pub struct Pack {
     /// The capacity that shares go by, Ah.
     pub capacity_ah: f64,
-    /// Standard uncertainty of its share, fraction.
-    pub share_uncertainty: f64,
+    /// Standard uncertainty of that capacity, fraction.
+    pub capacity_uncertainty: f64,
     /// What its board believes, Ah.
     pub displayed_capacity_ah: f64,
     /// What its board draws, mA, and its standard uncertainty.

@@ -117,11 +117,24 @@ impl<'a> Stored<'a> {
             ),
             (None, None) => (self.outside_spans(0, at).times(share), Basis::Provisional),
         };
-        let spread_ah = self.facts.bank.packs[p].share_uncertainty * stored.value_ah;
-        (
-            stored.moved(Source::CapacityShare, Whose::Pack(p), 0, spread_ah),
-            basis,
-        )
+        (self.shared(p, stored), basis)
+    }
+
+    /// Stored charge of pack `p` with what it depends on the capacities: a larger pack takes a larger share, and a
+    /// smaller one of every other. With `s` the shares and `u` the relative uncertainties of the capacities,
+    /// ∂ ln s_p / ∂ ln C_q = δ_pq − s_q.
+    fn shared(&self, p: usize, stored: Estimate) -> Estimate {
+        let stored_ah = stored.value_ah;
+        self.facts
+            .bank
+            .packs
+            .iter()
+            .enumerate()
+            .fold(stored, |stored, (q, pack)| {
+                let own = if q == p { 1.0 } else { 0.0 };
+                let by_ah = (own - self.facts.bank.share(q)) * pack.capacity_uncertainty * stored_ah;
+                stored.moved(Source::CapacityShare, Whose::Pack(q), 0, by_ah)
+            })
     }
 
     /// How unequal pack `p` may be to the others at a cut, given its stored charge there, Ah (standard uncertainty).

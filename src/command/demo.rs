@@ -10,10 +10,9 @@ use std::{
 
 use chrono::{DateTime, SecondsFormat};
 use clap::Args;
-use comfy_table::{CellAlignment, Table, presets::UTF8_HORIZONTAL_ONLY};
 use serde_json::{Value, json};
 
-use super::{Failure, ask, drift, rebuild::bar, serve};
+use super::{Failure, ask, drift, rebuild::bar, serve, table::table};
 use crate::{
     config::{self, Broker, Setup},
     daemon::Daemon,
@@ -127,50 +126,40 @@ fn ask_and_print(api: &str, winter: &Winter) -> Result<(), Failure> {
     let open = ask::get(api, &format!("/v1/drift?since={first}"))?;
     print!("{}", drift::shown(&open));
     println!("\nBeside the truth, which the simulation knows and the answer never saw:");
-    let mut table = Table::new();
-    table.load_style(UTF8_HORIZONTAL_ONLY);
-    table.set_header([
-        "from full charge to",
-        "pack",
-        "answer Ah",
-        "± Ah",
-        "truth Ah",
-        "off by Ah",
-        "% of capacity",
-        "held",
-    ]);
+    let mut rows = Vec::new();
     if count > 1 {
         let closed = ask::get(api, &format!("/v1/drift?since={first}&until={last}"))?;
-        beside_truth(&mut table, "last full charge", &closed, winter);
+        rows.extend(beside_truth("last full charge", &closed, winter));
     }
-    beside_truth(&mut table, "last reading", &open, winter);
-    for (index, column) in table.column_iter_mut().enumerate() {
-        if (2..=6).contains(&index) {
-            column.set_cell_alignment(CellAlignment::Right);
-        }
-    }
-    println!("{table}");
+    rows.extend(beside_truth("last reading", &open, winter));
+    let head = [
+        "from full charge to",
+        "pack",
+        "answer\nAh",
+        "±\nAh",
+        "truth\nAh",
+        "off by\nAh",
+        "of capacity\n%",
+        "± holds truth",
+    ];
+    println!("{}", table(head, &[0, 1, 7], rows));
     Ok(())
 }
 
-fn beside_truth(table: &mut Table, until: &str, document: &Value, winter: &Winter) {
+/// One row a pack: the answer of a document and the truth.
+fn beside_truth(until: &str, document: &Value, winter: &Winter) -> Vec<[String; 8]> {
     let instant = |field: &str| {
         let text = document[field].as_str()?;
         Some(DateTime::parse_from_rfc3339(text).ok()?.timestamp_millis())
     };
-    let (Some(since_ms), Some(until_ms)) = (instant("since"), instant("until")) else {
-        return;
-    };
-    for (place, pack) in winter.packs.iter().enumerate() {
+    let row = |place: usize| {
+        let (since_ms, until_ms) = (instant("since")?, instant("until")?);
+        let pack = &winter.packs[place];
         let error = &document["packs"][place]["charge_error"];
-        let (Some(ah), Some(uncertainty_ah)) =
-            (error["ah"].as_f64(), error["expanded_uncertainty_ah"].as_f64())
-        else {
-            continue;
-        };
+        let (ah, uncertainty_ah) = (error["ah"].as_f64()?, error["expanded_uncertainty_ah"].as_f64()?);
         let truth_ah = winter.true_charge_error_ah(place, since_ms, until_ms);
         let off_ah = ah - truth_ah;
-        table.add_row([
+        Some([
             until.to_owned(),
             pack.name.to_owned(),
             format!("{ah:+.1}"),
@@ -184,8 +173,9 @@ fn beside_truth(table: &mut Table, until: &str, document: &Value, winter: &Winte
                 "no"
             }
             .to_owned(),
-        ]);
-    }
+        ])
+    };
+    (0..winter.packs.len()).filter_map(row).collect()
 }
 
 fn zulu(at_ms: i64) -> String {

@@ -4,12 +4,12 @@ use std::path::{Path, PathBuf};
 
 use axum::http::Method;
 use clap::Args;
-use comfy_table::{Cell, CellAlignment, Table, presets::UTF8_HORIZONTAL_ONLY};
 use serde_json::Value;
 
 use super::{
     Failure,
     ask::{Answerer, query},
+    table::table,
 };
 
 /// What to ask.
@@ -62,8 +62,6 @@ pub fn run(config: &Path, arguments: Arguments) -> Result<(), Failure> {
 /// The document as a person reads it.
 #[must_use]
 pub fn shown(document: &Value) -> String {
-    let mut table = Table::new();
-    table.load_style(UTF8_HORIZONTAL_ONLY);
     let head = [
         "pack",
         "rev",
@@ -77,17 +75,9 @@ pub fn shown(document: &Value) -> String {
         "basis",
         "heard\n%",
     ];
-    table.set_header(head);
     let none = Vec::new();
     let packs = document["packs"].as_array().unwrap_or(&none);
-    for pack in packs {
-        table.add_row(row(pack));
-    }
-    for (index, column) in table.column_iter_mut().enumerate() {
-        if (2..=8).contains(&index) || index == 10 {
-            column.set_cell_alignment(CellAlignment::Right);
-        }
-    }
+    let table = table(head, &[0, 1, 9], packs.iter().map(row));
     let mut text = format!("{}\n{table}\n", heading(document));
     for pack in packs {
         text.push_str(&remarks(pack));
@@ -108,7 +98,7 @@ fn heading(document: &Value) -> String {
     }
 }
 
-fn row(pack: &Value) -> Vec<Cell> {
+fn row(pack: &Value) -> [String; 11] {
     let error = &pack["charge_error"];
     let rate = &pack["rate"];
     let display = &pack["display"];
@@ -131,7 +121,7 @@ fn row(pack: &Value) -> Vec<Cell> {
     let heard = pack["coverage"]["fraction"]
         .as_f64()
         .map(|fraction| 100.0 * fraction);
-    let cells = [
+    [
         pack["pack"].as_str().unwrap_or("?").to_owned(),
         pack["revision"].as_str().unwrap_or("?").to_owned(),
         number(&pack["capacity_ah"], |ah| format!("{ah:.0}")),
@@ -143,8 +133,7 @@ fn row(pack: &Value) -> Vec<Cell> {
         number(&display["actual_percent"], |percent| format!("{percent:.1}")),
         error["basis"].as_str().unwrap_or("?").to_owned(),
         heard.map_or("–".to_owned(), |percent| format!("{percent:.1}")),
-    ];
-    cells.map(Cell::new).to_vec()
+    ]
 }
 
 fn number(value: &Value, show: impl FnOnce(f64) -> String) -> String {

@@ -9,6 +9,7 @@ pub mod note;
 pub mod notes;
 pub mod rebuild;
 pub mod serve;
+mod table;
 pub mod token;
 
 pub use failure::Failure;

@@ -67,7 +67,7 @@ impl Cells {
     pub(super) fn new(rated_ah: f64, random: &mut Random) -> Self {
         let capacity_ah = rated_ah * (1.0 + random.normal(0.0, 0.02));
         let scale = 200.0 / rated_ah;
-        let mut unequal = |ohms: f64| ohms * scale * (1.0 + random.normal(0.0, 0.10)).max(0.5);
+        let mut unequal = |ohms: f64| ohms * scale * (1.0 + random.normal(0.0, 0.20)).max(0.5);
         let (ohms, fast_ohms, slow_ohms) = (unequal(0.006), unequal(0.008), unequal(0.006));
         Self {
             capacity_ah,

@@ -18,8 +18,8 @@ use crate::{
     },
 };
 
-/// Standard uncertainty of a pack's share where nobody measured its capacity, fraction.
-const SHARE_UNCERTAINTY: f64 = 0.02;
+/// Standard uncertainty of a pack's capacity where nobody measured it, fraction.
+const CAPACITY_UNCERTAINTY: f64 = 0.02;
 /// A limit of error without a distribution is taken as rectangular (JCGM 100:2008, 4.3.7): limit/√3.
 const LIMIT_TO_STANDARD: f64 = 0.577_350_269_189_625_8;
 /// What a reference is taken to be where its data sheet's limits aren't stated: mA and fraction.
@@ -237,14 +237,14 @@ fn bank_facts(bank: &Bank) -> facts::Bank {
 
 fn pack_facts(pack: &Pack) -> facts::Pack {
     let held = pack.held_at(i64::MAX);
-    let share_uncertainty = held
+    let capacity_uncertainty = held
         .measured_capacity_ah
-        .map_or(SHARE_UNCERTAINTY, |(capacity_ah, uncertainty_ah)| {
+        .map_or(CAPACITY_UNCERTAINTY, |(capacity_ah, uncertainty_ah)| {
             uncertainty_ah / capacity_ah
         });
     facts::Pack {
         capacity_ah: held.best_capacity_ah(),
-        share_uncertainty,
+        capacity_uncertainty,
         displayed_capacity_ah: held.displayed_capacity_ah(),
         standing_draw_ma: held.standing_draw_ma,
     }

@@ -26,7 +26,11 @@ fn fifty_kills_under_mosquitto_lose_and_double_nothing() {
     const READINGS: i64 = 30_000;
     let folder = tempfile::tempdir().unwrap();
     let mosquitto = Mosquitto::start(folder.path());
-    fs::write(folder.path().join("setup.toml"), setup_with_broker(mosquitto.port)).unwrap();
+    fs::write(
+        folder.path().join("setup.toml"),
+        setup_with_broker(mosquitto.port),
+    )
+    .unwrap();
     // The session must exist before the first reading is sent.
     let packdrift = Packdrift::start(folder.path());
     eventually("packdrift has subscribed", Duration::from_secs(10), || {
@@ -55,7 +59,9 @@ fn fifty_kills_under_mosquitto_lose_and_double_nothing() {
     }
     publishing.join().unwrap();
     let packdrift = Packdrift::start(folder.path());
-    let sent: BTreeSet<_> = (0..READINGS).map(|n| (reading(n).2.to_owned(), reading(n).3)).collect();
+    let sent: BTreeSet<_> = (0..READINGS)
+        .map(|n| (reading(n).2.to_owned(), reading(n).3))
+        .collect();
     eventually("all is stored", Duration::from_secs(60), || {
         number(folder.path(), "SELECT count(*) FROM reading") >= READINGS
     });
@@ -67,9 +73,12 @@ fn fifty_kills_under_mosquitto_lose_and_double_nothing() {
 #[test]
 fn twenty_kills_as_its_own_broker_lose_nothing_acknowledged() {
     let folder = tempfile::tempdir().unwrap();
-    let port = fs::write(folder.path().join("setup.toml"), setup_with_own_broker(folder.path()))
-        .map(|()| crate::scenario::own_port(folder.path()))
-        .unwrap();
+    let port = fs::write(
+        folder.path().join("setup.toml"),
+        setup_with_own_broker(folder.path()),
+    )
+    .map(|()| crate::scenario::own_port(folder.path()))
+    .unwrap();
     let mut acknowledged = BTreeSet::new();
     let mut random = ChaCha8Rng::seed_from_u64(2);
     let mut n = 0;
@@ -91,12 +100,21 @@ fn twenty_kills_as_its_own_broker_lose_nothing_acknowledged() {
         }
         killer.join().unwrap();
     }
-    assert!(acknowledged.len() > 100, "only {} were acknowledged: the test tests nothing", acknowledged.len());
+    assert!(
+        acknowledged.len() > 100,
+        "only {} were acknowledged: the test tests nothing",
+        acknowledged.len()
+    );
     let packdrift = Packdrift::start(folder.path());
     let stored = stored(folder.path());
     let lost: Vec<_> = acknowledged.difference(&stored).collect();
     assert_eq!(lost, Vec::<&(String, i64)>::new());
     // At most the one reading under way at each kill is stored without its acknowledgement having arrived.
-    assert!(stored.len() <= acknowledged.len() + 1, "{} and {}", stored.len(), acknowledged.len());
+    assert!(
+        stored.len() <= acknowledged.len() + 1,
+        "{} and {}",
+        stored.len(),
+        acknowledged.len()
+    );
     assert_eq!(packdrift.stop(), Some(0));
 }

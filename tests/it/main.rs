@@ -3,9 +3,9 @@
 mod decode;
 mod fixture;
 mod harness;
-
+mod kill;
 mod past;
 mod published;
-
+mod refused;
 mod scenario;
 mod winters;

@@ -18,7 +18,11 @@ fn ten_thousand_malformed_messages_stop_nothing() {
     const GOOD: i64 = 3000;
     let folder = tempfile::tempdir().unwrap();
     let mosquitto = Mosquitto::start(folder.path());
-    fs::write(folder.path().join("setup.toml"), setup_with_broker(mosquitto.port)).unwrap();
+    fs::write(
+        folder.path().join("setup.toml"),
+        setup_with_broker(mosquitto.port),
+    )
+    .unwrap();
     let packdrift = Packdrift::start(folder.path());
     connected(&packdrift);
     let since = packdrift.get("/v1/health").1["broker"]["connected_since"].clone();
@@ -29,11 +33,17 @@ fn ten_thousand_malformed_messages_stop_nothing() {
             0 => (topic, Vec::new()),
             1 => (topic, b"{".to_vec()),
             2 => (topic, b"\xff\xfe\x00".to_vec()),
-            3 => (topic, br#"{"at": "2026-01-01T00:00:00Z", "amps": "NaN"}"#.to_vec()),
+            3 => (
+                topic,
+                br#"{"at": "2026-01-01T00:00:00Z", "amps": "NaN"}"#.to_vec(),
+            ),
             4 => (topic, br#"{"at": "2026-01-01T00:00:00Z", "amps": 1e9}"#.to_vec()),
             5 => (topic, br#"{"at": "yesterday", "amps": 1}"#.to_vec()),
             6 => (topic, br#"{"at": "1999-01-01T00:00:00Z", "amps": 1}"#.to_vec()),
-            7 => ("skerry/albatross/reading", br#"{"at": "2026-01-01T00:00:00Z", "amps": 1}"#.to_vec()),
+            7 => (
+                "skerry/albatross/reading",
+                br#"{"at": "2026-01-01T00:00:00Z", "amps": 1}"#.to_vec(),
+            ),
             8 => (topic, "[".repeat(100_000 / 10).into_bytes()),
             _ => (topic, br#"{"at": "2026-01-01T00:00:00Z"}"#.to_vec()),
         }
@@ -50,16 +60,30 @@ fn ten_thousand_malformed_messages_stop_nothing() {
     publisher.publish_all(messages).unwrap();
 
     eventually("all is dealt with", Duration::from_secs(60), || {
-        number(folder.path(), "SELECT coalesce(sum(messages), 0) FROM refusal_count") >= 10_000
+        number(
+            folder.path(),
+            "SELECT coalesce(sum(messages), 0) FROM refusal_count",
+        ) >= 10_000
             && number(folder.path(), "SELECT count(*) FROM reading") >= GOOD
     });
-    assert_eq!(number(folder.path(), "SELECT sum(messages) FROM refusal_count"), 10_000);
+    assert_eq!(
+        number(folder.path(), "SELECT sum(messages) FROM refusal_count"),
+        10_000
+    );
     assert_eq!(number(folder.path(), "SELECT count(*) FROM reading"), GOOD);
     let (_, quarantine) = packdrift.get("/v1/quarantine");
-    let reasons: std::collections::BTreeSet<_> =
-        quarantine["counts"].as_array().unwrap().iter().map(|line| line["reason"].as_str().unwrap()).collect();
+    let reasons: std::collections::BTreeSet<_> = quarantine["counts"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|line| line["reason"].as_str().unwrap())
+        .collect();
     assert!(reasons.len() >= 6, "{reasons:?}");
-    assert_eq!(packdrift.get("/v1/health").1["broker"]["connected_since"], since, "the connection dropped");
+    assert_eq!(
+        packdrift.get("/v1/health").1["broker"]["connected_since"],
+        since,
+        "the connection dropped"
+    );
     assert_eq!(packdrift.stop(), Some(0));
 }
 
@@ -68,7 +92,11 @@ fn what_the_broker_had_stored_is_never_integrated_without_a_time() {
     const BACKLOG: i64 = 1440;
     let folder = tempfile::tempdir().unwrap();
     let mut mosquitto = Mosquitto::start(folder.path());
-    fs::write(folder.path().join("setup.toml"), setup_without_time(mosquitto.port)).unwrap();
+    fs::write(
+        folder.path().join("setup.toml"),
+        setup_without_time(mosquitto.port),
+    )
+    .unwrap();
     let body = |n: i64| format!(r#"{{"volts": 53.2, "amps": {}, "soc": 60}}"#, n % 50).into_bytes();
 
     // Live: taken at its arrival. Both speak, so that there is a bank to speak of.
@@ -88,7 +116,9 @@ fn what_the_broker_had_stored_is_never_integrated_without_a_time() {
     publisher.publish("skerry/tern/reading", &body(1)).unwrap();
     packdrift.kill();
     // A day's backlog of a minute each, and a retained message.
-    publisher.publish_all((0..BACKLOG).map(|n| ("skerry/tern/reading", body(n)))).unwrap();
+    publisher
+        .publish_all((0..BACKLOG).map(|n| ("skerry/tern/reading", body(n))))
+        .unwrap();
     publisher.send("skerry/fulmar/reading", &body(0), true).unwrap();
     publisher.acknowledged().unwrap();
     drop(publisher);
@@ -97,12 +127,20 @@ fn what_the_broker_had_stored_is_never_integrated_without_a_time() {
     let packdrift = Packdrift::start(folder.path());
     connected(&packdrift);
     eventually("the backlog is dealt with", Duration::from_secs(60), || {
-        number(folder.path(), "SELECT coalesce(sum(messages), 0) FROM refusal_count WHERE reason = 'untimed'")
-            > BACKLOG
+        number(
+            folder.path(),
+            "SELECT coalesce(sum(messages), 0) FROM refusal_count WHERE reason = 'untimed'",
+        ) > BACKLOG
     });
-    assert_eq!(number(folder.path(), "SELECT count(*) FROM reading"), 16, "nothing of it became a reading");
-    let untimed =
-        number(folder.path(), "SELECT sum(messages) FROM refusal_count WHERE reason = 'untimed'");
+    assert_eq!(
+        number(folder.path(), "SELECT count(*) FROM reading"),
+        16,
+        "nothing of it became a reading"
+    );
+    let untimed = number(
+        folder.path(),
+        "SELECT sum(messages) FROM refusal_count WHERE reason = 'untimed'",
+    );
     // The one before the kill may have been acknowledged in time, then it is a reading of its own and comes once.
     assert!((BACKLOG + 1..=BACKLOG + 2).contains(&untimed), "{untimed}");
     assert_eq!(packdrift.stop(), Some(0));
