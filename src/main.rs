@@ -41,14 +41,14 @@ enum Command {
 fn main() -> ExitCode {
     let cli = Cli::parse();
     let done = match cli.command {
-        Command::Serve(arguments) => command::serve::run(&cli.config, arguments),
+        Command::Serve(arguments) => command::serve::run(&cli.config, &arguments),
         Command::Check => return command::check::run(&cli.config),
-        Command::Drift(arguments) => command::drift::run(&cli.config, arguments),
-        Command::Note(arguments) => command::note::run(&cli.config, arguments),
-        Command::Notes(arguments) => command::notes::run(&cli.config, arguments),
+        Command::Drift(arguments) => command::drift::run(&cli.config, &arguments),
+        Command::Note(arguments) => command::note::run(&cli.config, &arguments),
+        Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),
         Command::Rebuild => command::rebuild::run(&cli.config),
-        Command::Token(arguments) => command::token::run(arguments),
-        Command::Demo(arguments) => command::demo::run(arguments),
+        Command::Token(arguments) => command::token::run(&arguments),
+        Command::Demo(arguments) => command::demo::run(&arguments),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -32,17 +32,14 @@ struct Question {
 }
 
 #[derive(Serialize)]
-struct Readings {
+struct Page {
     instrument: String,
     readings: Vec<Map<String, Value>>,
     /// Ask again with this as `since`; null where there are no more.
     next_since: Option<Zulu>,
 }
 
-async fn readings(
-    State(app): State<App>,
-    Asked(question): Asked<Question>,
-) -> Result<Json<Readings>, Problem> {
+async fn readings(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Page>, Problem> {
     let setup = app.setup();
     let entry = setup
         .instruments
@@ -73,7 +70,7 @@ async fn readings(
             .iter()
             .map(|(at_ms, channels)| reading_body(*at_ms, channels))
             .collect();
-        Ok(Readings {
+        Ok(Page {
             instrument: question.instrument,
             readings,
             next_since,

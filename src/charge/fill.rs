@@ -176,8 +176,8 @@ impl<'a> Filled<'a> {
         let differences: Vec<Option<f64>> = (0..self.segments.len())
             .map(|index| Some(sums[index]? - self.amounts[0][index].heard_ah()?))
             .collect();
-        for index in 0..self.segments.len() {
-            let Some(sum_ah) = sums[index].filter(|_| self.amounts[0][index] == Amount::Unknown) else {
+        for (index, sum_ah) in sums.into_iter().enumerate() {
+            let Some(sum_ah) = sum_ah.filter(|_| self.amounts[0][index] == Amount::Unknown) else {
                 continue;
             };
             let usual_ah = self.usual_ah(&differences, 0, index);

@@ -122,7 +122,7 @@ impl<'a> Stored<'a> {
 
     /// Stored charge of pack `p` with what it depends on the capacities: a larger pack takes a larger share, and a
     /// smaller one of every other. With `s` the shares and `u` the relative uncertainties of the capacities,
-    /// ∂ ln s_p / ∂ ln C_q = δ_pq − s_q.
+    /// `∂ ln s_p / ∂ ln C_q = δ_pq − s_q`.
     fn shared(&self, p: usize, stored: Estimate) -> Estimate {
         let stored_ah = stored.value_ah;
         self.facts

@@ -2,7 +2,7 @@
 //!
 //! Either way it is the same question and the same answer.
 
-use std::{path::Path, sync::Arc, time::Duration};
+use std::{fmt::Write, path::Path, sync::Arc, time::Duration};
 
 use axum::{
     Router,
@@ -199,7 +199,8 @@ pub(super) fn query(parameters: &[(&str, Option<&str>)]) -> String {
                     b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' => {
                         query.push(char::from(byte));
                     }
-                    _ => query.push_str(&format!("%{byte:02X}")),
+                    // Writing to a String does not fail.
+                    _ => drop(write!(query, "%{byte:02X}")),
                 }
             }
         }

@@ -49,10 +49,10 @@ pub struct Arguments {
 ///
 /// # Errors
 /// Where the folder can't be used or anything on the way fails.
-pub fn run(arguments: Arguments) -> Result<(), Failure> {
+pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     serve::log_to_stderr("warn");
     let folder = Folder::make(arguments.keep.as_deref())?;
-    let setup = setup(&folder, &arguments)?;
+    let setup = setup(&folder, arguments)?;
     let runtime = tokio::runtime::Runtime::new().map_err(Failure::system("no threads to work with"))?;
     runtime.block_on(async {
         println!(

@@ -39,7 +39,7 @@ pub struct Arguments {
 ///
 /// # Errors
 /// Where the setup file is wrong, nobody answers, or the question is refused.
-pub fn run(config: &Path, arguments: Arguments) -> Result<(), Failure> {
+pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     let path = format!(
         "/v1/drift{}",
         query(&[
@@ -79,10 +79,10 @@ pub fn shown(document: &Value) -> String {
     let packs = document["packs"].as_array().unwrap_or(&none);
     let table = table(head, &[0, 1, 9], packs.iter().map(row));
     let mut text = format!("{}\n{table}\n", heading(document));
-    for pack in packs {
-        text.push_str(&remarks(pack));
+    for line in packs.iter().flat_map(remarks).chain(closures(document)) {
+        text.push_str(&line);
+        text.push('\n');
     }
-    text.push_str(&closures(document));
     text.push_str(
         "± is the expanded uncertainty, k = 2; an error smaller than it is marked “~”: not significant.\n",
     );
@@ -103,17 +103,8 @@ fn row(pack: &Value) -> [String; 11] {
     let rate = &pack["rate"];
     let display = &pack["display"];
     let sure = if error["significant"] == false { "~" } else { "" };
-    let value = match (error["ah"].as_f64(), error["expanded_uncertainty_ah"].as_f64()) {
-        (Some(ah), Some(uncertainty_ah)) => format!("{sure}{ah:+.1} ± {uncertainty_ah:.1}"),
-        _ => "–".to_owned(),
-    };
-    let per_day = match (
-        rate["ah_per_day"].as_f64(),
-        rate["expanded_uncertainty_ah_per_day"].as_f64(),
-    ) {
-        (Some(ah), Some(uncertainty_ah)) => format!("{ah:+.2} ± {uncertainty_ah:.2}"),
-        _ => "–".to_owned(),
-    };
+    let value = with_uncertainty(&error["ah"], &error["expanded_uncertainty_ah"], 1);
+    let per_day = with_uncertainty(&rate["ah_per_day"], &rate["expanded_uncertainty_ah_per_day"], 2);
     let clipped = if display["censored"] == true { "*" } else { "" };
     let shown = display["soc_percent"]
         .as_f64()
@@ -125,7 +116,7 @@ fn row(pack: &Value) -> [String; 11] {
         pack["pack"].as_str().unwrap_or("?").to_owned(),
         pack["revision"].as_str().unwrap_or("?").to_owned(),
         number(&pack["capacity_ah"], |ah| format!("{ah:.0}")),
-        value,
+        format!("{sure}{value}"),
         number(&error["percent_of_capacity"], |percent| format!("{percent:+.1}")),
         per_day,
         number(&rate["points_per_month"], |points| format!("{points:+.1}")),
@@ -141,75 +132,57 @@ fn number(value: &Value, show: impl FnOnce(f64) -> String) -> String {
 }
 
 /// What the table has no column for.
-fn remarks(pack: &Value) -> String {
+fn remarks(pack: &Value) -> Vec<String> {
     let name = pack["pack"].as_str().unwrap_or("?");
-    let mut text = String::new();
+    let mut lines = Vec::new();
     if let Some(reason) = pack["charge_error"]["reason"].as_str() {
-        text.push_str(&format!("{name}: no answer, {reason}\n"));
+        lines.push(format!("{name}: no answer, {reason}"));
     }
-    if let Some(epochs) = pack["epochs"].as_array().filter(|epochs| epochs.len() > 1) {
-        for epoch in epochs {
-            let day = |field: &str| {
-                epoch[field]
-                    .as_str()
-                    .unwrap_or("?")
-                    .chars()
-                    .take(10)
-                    .collect::<String>()
-            };
-            text.push_str(&format!(
-                "{name}: recalibrated; from {} to {} {}\n",
-                day("begin"),
-                day("end"),
-                number(&epoch["ah_per_day"], |ah| format!(
-                    "{ah:+.2} ± {} Ah/day",
-                    number(&epoch["expanded_uncertainty_ah_per_day"], |ah| format!("{ah:.2}"))
-                )),
-            ));
-        }
+    let epochs = pack["epochs"].as_array().filter(|epochs| epochs.len() > 1);
+    for epoch in epochs.into_iter().flatten() {
+        let rate = with_uncertainty(&epoch["ah_per_day"], &epoch["expanded_uncertainty_ah_per_day"], 2);
+        let (begin, end) = (day(&epoch["begin"]), day(&epoch["end"]));
+        lines.push(format!(
+            "{name}: recalibrated; from {begin} to {end} {rate} Ah/day"
+        ));
     }
     for reset in pack["unexplained_resets"].as_array().into_iter().flatten() {
-        text.push_str(&format!(
-            "{name}: display jumped {} → {} % at {}, which nothing counted explains\n",
+        lines.push(format!(
+            "{name}: display jumped {} → {} % at {}, which nothing counted explains",
             reset["before_percent"],
             reset["after_percent"],
             reset["at"].as_str().unwrap_or("?")
         ));
     }
-    text
+    lines
 }
 
-/// What the reference counted from full charge to full charge.
-fn closures(document: &Value) -> String {
+/// What the reference counted from full charge to full charge, and what the table's marks mean.
+fn closures(document: &Value) -> Vec<String> {
     let reference = &document["reference"];
-    let mut text = String::new();
+    let name = reference["reference"].as_str().unwrap_or("?");
+    let mut lines = Vec::new();
     for span in reference["closures"].as_array().into_iter().flatten() {
-        let day = |field: &str| {
-            span[field]
-                .as_str()
-                .unwrap_or("?")
-                .chars()
-                .take(10)
-                .collect::<String>()
-        };
-        text.push_str(&format!(
-            "{}: full to full, {} to {}, net {} Ah (its own error and the losses behind it)\n",
-            reference["reference"].as_str().unwrap_or("?"),
-            day("begin"),
-            day("end"),
-            number(&span["closure_ah"], |ah| format!(
-                "{ah:+.1} ± {}",
-                number(&span["expanded_uncertainty_ah"], |ah| format!("{ah:.1}"))
-            )),
+        let net = with_uncertainty(&span["closure_ah"], &span["expanded_uncertainty_ah"], 1);
+        let (begin, end) = (day(&span["begin"]), day(&span["end"]));
+        lines.push(format!(
+            "{name}: full to full, {begin} to {end}, net {net} Ah (its own error and the losses behind it)"
         ));
     }
-    let clipped = document["packs"]
-        .as_array()
-        .into_iter()
-        .flatten()
-        .any(|pack| pack["display"]["censored"] == true);
-    if clipped {
-        text.push_str("* the display is at its end stop, which hides error\n");
+    let clipped = |pack: &Value| pack["display"]["censored"] == true;
+    if document["packs"].as_array().into_iter().flatten().any(clipped) {
+        lines.push("* the display is at its end stop, which hides error".to_owned());
     }
-    text
+    lines
+}
+
+fn day(instant: &Value) -> &str {
+    instant.as_str().and_then(|text| text.get(..10)).unwrap_or("?")
+}
+
+fn with_uncertainty(value: &Value, uncertainty: &Value, digits: usize) -> String {
+    match (value.as_f64(), uncertainty.as_f64()) {
+        (Some(value), Some(uncertainty)) => format!("{value:+.digits$} ± {uncertainty:.digits$}"),
+        _ => "–".to_owned(),
+    }
 }

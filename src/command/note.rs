@@ -45,12 +45,12 @@ pub struct Arguments {
 ///
 /// # Errors
 /// Where the setup file is wrong, nobody answers, or the note is refused.
-pub fn run(config: &Path, arguments: Arguments) -> Result<(), Failure> {
+pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
     let note = if let Some(id) = arguments.withdraw {
         answerer.request(&Method::DELETE, &format!("/v1/notes/{id}"), None)?
     } else {
-        let body = body(&arguments);
+        let body = body(arguments);
         match arguments.correct {
             Some(id) => answerer.request(&Method::PUT, &format!("/v1/notes/{id}"), Some(&body))?,
             None => answerer.request(&Method::POST, "/v1/notes", Some(&body))?,

@@ -22,7 +22,7 @@ pub struct Arguments {
 ///
 /// # Errors
 /// Where the setup file is wrong or nobody answers.
-pub fn run(config: &Path, arguments: Arguments) -> Result<(), Failure> {
+pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
     let path = format!("/v1/notes?history={}", arguments.history);
     let document = answerer.request(&Method::GET, &path, None)?;

@@ -24,7 +24,7 @@ pub struct Arguments {
 ///
 /// # Errors
 /// Where the setup file is wrong or the daemon can't start.
-pub fn run(config: &Path, arguments: Arguments) -> Result<(), Failure> {
+pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     log_to_stderr("info");
     let mut setup = config::load(config)?;
     if let Some(listen) = arguments.listen {

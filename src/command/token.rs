@@ -17,8 +17,7 @@ pub struct Arguments {
 ///
 /// # Errors
 /// None so far.
-#[expect(clippy::unnecessary_wraps, reason = "every command has the same shape")]
-pub fn run(arguments: Arguments) -> Result<(), Failure> {
+pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let (token, line) = issue_token(arguments.scope);
     println!("Token, shown this once; give it to whoever asks:\n  {token}");
     println!("Line for the file that `token_file` names (chmod 600):\n  {line}");

@@ -178,6 +178,7 @@ impl Winter {
     }
 
     /// What is reported, in order of time: (ms since 1970, instrument's place, values).
+    #[must_use]
     pub fn readings(&self) -> impl ExactSizeIterator<Item = (i64, u16, Channels)> + '_ {
         self.reports
             .iter()

@@ -21,7 +21,7 @@ const MIGRATIONS: &[M<'static>] = &[
 #[derive(Debug, thiserror::Error)]
 pub enum OpenError {
     /// Another packdrift has it.
-    #[error("{path} is in use by another packdrift{}; stop that one, or ask it over its API", at(.address))]
+    #[error("{path} is in use by another packdrift{}; stop that one, or ask it over its API", at(.address.as_ref()))]
     InUse {
         /// The database.
         path: String,
@@ -66,10 +66,8 @@ pub enum OpenError {
     },
 }
 
-fn at(address: &Option<String>) -> String {
-    address
-        .as_ref()
-        .map_or_else(String::new, |address| format!(" (listening on {address})"))
+fn at(address: Option<&String>) -> String {
+    address.map_or_else(String::new, |address| format!(" (listening on {address})"))
 }
 
 /// Holds a database for one packdrift, for as long as it lives.

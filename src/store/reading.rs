@@ -318,8 +318,10 @@ mod tests {
     use super::*;
     use crate::store::{instrument, read_write};
 
+    type Row = (i64, Channels, Option<i64>);
+
     /// Everything the two tables hold after storing these, in this order.
-    fn stored(readings: &[(i64, Channels)]) -> (Vec<(i64, Channels, Option<i64>)>, Vec<(i64, String, i64)>) {
+    fn stored(readings: &[(i64, Channels)]) -> (Vec<Row>, Vec<(i64, String, i64)>) {
         let folder = tempfile::tempdir().unwrap();
         let connection = read_write(&folder.path().join("t.sqlite")).unwrap();
         let tern = instrument::number_of(&connection, "tern").unwrap();

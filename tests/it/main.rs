@@ -1,10 +1,13 @@
 //! The questions asked of the whole program, a module each.
 
+mod api;
+mod cost;
 mod decode;
 mod fixture;
 mod harness;
 mod kill;
 mod past;
+mod path;
 mod published;
 mod refused;
 mod scenario;

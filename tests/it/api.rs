@@ -1,0 +1,262 @@
+//! Are questions answered, notes kept, and mistakes explained?
+
+use std::{path::PathBuf, sync::Arc};
+
+use axum::{
+    Router,
+    body::{Body, to_bytes},
+    http::{Request, StatusCode, header},
+};
+use packdrift::{
+    api::{self, App, Health},
+    daemon,
+    demo::{Kind, Plan, simulate},
+    store::{self, Writer},
+};
+use serde_json::{Value, json};
+use tower::ServiceExt;
+
+use crate::past;
+
+/// An API on a store with a short winter in it.
+struct Api {
+    router: Router,
+    runtime: tokio::runtime::Runtime,
+    _folder: tempfile::TempDir,
+}
+
+impl Api {
+    fn new(days: u32) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let mut setup = past::setup();
+        setup.store.path = PathBuf::from(folder.path()).join("packdrift.sqlite");
+        let mut connection = store::read_write(&setup.store.path).unwrap();
+        if days > 0 {
+            let winter = simulate(&Plan {
+                days,
+                ..Plan::new(Kind::Sparse, 3)
+            });
+            past::put(&mut connection, &setup, winter.readings());
+        }
+        let runtime = tokio::runtime::Runtime::new().unwrap();
+        let (writer, _thread) = Writer::start(connection, daemon::writer_options(&setup)).unwrap();
+        let health = Health {
+            intake: None,
+            started_ms: 0,
+        };
+        let router = api::app(App::new(Arc::new(setup), writer, None, health));
+        Self {
+            router,
+            runtime,
+            _folder: folder,
+        }
+    }
+
+    fn send(&self, method: &str, path: &str, body: Option<Value>) -> (StatusCode, Value) {
+        let (status, _, document) = self.send_with(method, path, body, None);
+        (status, document)
+    }
+
+    fn send_with(
+        &self,
+        method: &str,
+        path: &str,
+        body: Option<Value>,
+        known: Option<&str>,
+    ) -> (StatusCode, Option<String>, Value) {
+        let mut request = Request::builder()
+            .method(method)
+            .uri(path)
+            .header(header::CONTENT_TYPE, "application/json");
+        if let Some(known) = known {
+            request = request.header(header::IF_NONE_MATCH, known);
+        }
+        let request = request
+            .body(body.map_or_else(Body::empty, |body| Body::from(body.to_string())))
+            .unwrap();
+        self.runtime.block_on(async {
+            let response = self.router.clone().oneshot(request).await.unwrap();
+            let status = response.status();
+            let tag = response
+                .headers()
+                .get(header::ETAG)
+                .map(|tag| tag.to_str().unwrap().to_owned());
+            let bytes = to_bytes(response.into_body(), usize::MAX).await.unwrap();
+            (
+                status,
+                tag,
+                if bytes.is_empty() {
+                    Value::Null
+                } else {
+                    serde_json::from_slice(&bytes).unwrap()
+                },
+            )
+        })
+    }
+
+    fn get(&self, path: &str) -> Value {
+        let (status, document) = self.send("GET", path, None);
+        assert_eq!(status, StatusCode::OK, "{path}: {document}");
+        document
+    }
+}
+
+#[test]
+fn before_the_first_reading_nothing_is_known_and_nothing_is_zero() {
+    let api = Api::new(0);
+    let drift = api.get("/v1/drift");
+    for pack in drift["packs"].as_array().unwrap() {
+        assert_eq!(pack["charge_error"]["basis"], "insufficient");
+        assert_eq!(pack["charge_error"]["ah"], Value::Null);
+        assert_eq!(pack["rate"], Value::Null);
+        assert_eq!(pack["display"], Value::Null);
+    }
+    assert_eq!(api.get("/v1/phases")["phases"], json!([]));
+    assert_eq!(api.get("/v1/anchors")["anchors"], json!([]));
+    assert_eq!(api.get("/v1/drift/series")["at"], json!([]));
+}
+
+#[test]
+fn the_answer_adds_up() {
+    let api = Api::new(6);
+    let drift = api.get("/v1/drift?since=2025-11-02");
+    assert_eq!(drift["since"], "2025-11-01T23:00:00Z", "midnight in Oslo");
+    for pack in drift["packs"].as_array().unwrap() {
+        let error = &pack["charge_error"];
+        let lines = error["budget"].as_array().unwrap();
+        let sum: f64 = lines
+            .iter()
+            .map(|line| line["standard_uncertainty_ah"].as_f64().unwrap().powi(2))
+            .sum();
+        let stated = error["expanded_uncertainty_ah"].as_f64().unwrap();
+        // Lines are given to four digits behind the point, the sum to three.
+        assert!((2.0 * sum.sqrt() - stated).abs() < 2e-3, "{error}");
+        let largest_first = lines.windows(2).all(|pair| {
+            pair[0]["standard_uncertainty_ah"].as_f64() >= pair[1]["standard_uncertainty_ah"].as_f64()
+        });
+        assert!(largest_first);
+        let counted = &pack["counted"];
+        let net = counted["charged_ah"].as_f64().unwrap() - counted["discharged_ah"].as_f64().unwrap();
+        assert!((net - counted["net_ah"].as_f64().unwrap()).abs() < 2e-3);
+    }
+    let only = api.get("/v1/drift?pack=gannet");
+    assert_eq!(only["packs"].as_array().unwrap().len(), 1);
+}
+
+#[test]
+fn a_series_ends_where_the_answer_does() {
+    let api = Api::new(6);
+    let drift = api.get("/v1/drift?since=2025-11-03&until=2025-11-05");
+    let series = api.get("/v1/drift/series?since=2025-11-03&until=2025-11-05&step=PT1H");
+    assert_eq!(series["at"].as_array().unwrap().len(), 49);
+    for (pack, line) in drift["packs"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .zip(series["packs"].as_array().unwrap())
+    {
+        let last = line["charge_error_ah"].as_array().unwrap().last().unwrap();
+        assert_eq!(*last, pack["charge_error"]["ah"]);
+    }
+}
+
+#[test]
+fn notes_are_corrected_and_withdrawn_but_never_lost() {
+    let api = Api::new(4);
+    let note =
+        json!({"at": "2025-11-03T09:00:00Z", "pack": "petrel", "kind": "recalibration", "text": "zero set"});
+    let (status, first) = api.send("POST", "/v1/notes", Some(note.clone()));
+    assert_eq!((status, &first["revision"]), (StatusCode::CREATED, &json!(1)));
+    let epochs = |api: &Api| {
+        api.get("/v1/drift?pack=petrel")["packs"][0]["epochs"]
+            .as_array()
+            .unwrap()
+            .len()
+    };
+    assert_eq!(epochs(&api), 2);
+
+    let path = format!("/v1/notes/{}", first["id"]);
+    let corrected = json!({"at": "2025-11-03T09:00:00Z", "pack": "gannet", "kind": "recalibration", "text": "it was gannet"});
+    assert_eq!(api.send("PUT", &path, Some(corrected)).1["revision"], 2);
+    assert_eq!(epochs(&api), 1);
+    assert_eq!(api.send("DELETE", &path, None).1["withdrawn"], true);
+    assert_eq!(api.get("/v1/notes")["notes"], json!([]));
+    let history = api.get("/v1/notes?history=true");
+    assert_eq!(history["notes"].as_array().unwrap().len(), 3);
+    assert_eq!(history["notes"][0]["text"], "zero set");
+}
+
+#[test]
+fn a_persons_phase_stands_over_the_derived_ones_until_it_is_withdrawn() {
+    let api = Api::new(4);
+    let before = api.get("/v1/phases");
+    let stated = json!({"kind": "calibration", "begin": "2025-11-02T10:00:00Z", "end": "2025-11-02T11:00:00Z", "text": "clamp meter"});
+    let (status, phase) = api.send("POST", "/v1/phases", Some(stated));
+    assert_eq!(status, StatusCode::CREATED);
+    let phases = api.get("/v1/phases");
+    let calibration: Vec<_> = phases["phases"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|phase| phase["kind"] == "calibration")
+        .collect();
+    assert_eq!(calibration.len(), 1);
+    assert_eq!(calibration[0]["stated"], phase["id"]);
+    assert_eq!(
+        api.send("DELETE", &format!("/v1/phases/{}", phase["id"]), None).0,
+        StatusCode::OK
+    );
+    assert_eq!(api.get("/v1/phases"), before);
+}
+
+#[test]
+fn who_has_the_answer_already_gets_none() {
+    let api = Api::new(4);
+    let (_, tag, _) = api.send_with("GET", "/v1/drift", None, None);
+    let (status, again, body) = api.send_with("GET", "/v1/drift", None, tag.as_deref());
+    assert_eq!((status, body), (StatusCode::NOT_MODIFIED, Value::Null));
+    assert_eq!(again, tag);
+    let (status, ..) = api.send_with("GET", "/v1/drift?since=2025-11-03", None, tag.as_deref());
+    assert_eq!(status, StatusCode::OK);
+}
+
+#[test]
+fn mistakes_are_explained() {
+    let api = Api::new(4);
+    let mut told = String::new();
+    for (method, path, body) in [
+        ("GET", "/v1/drift?since=10+January", None),
+        ("GET", "/v1/drift?since=2025-11-03&until=2025-11-02", None),
+        ("GET", "/v1/drift?bank=island", None),
+        ("GET", "/v1/drift?pack=albatross", None),
+        ("GET", "/v1/drift?sinse=2025-11-03", None),
+        ("GET", "/v1/drift/series?step=soon", None),
+        ("GET", "/v1/readings?instrument=albatross", None),
+        ("GET", "/elsewhere", None),
+        ("DELETE", "/v1/drift", None),
+        (
+            "POST",
+            "/v1/notes",
+            Some(json!({"at": "2025-11-03", "kind": "observation", "text": "whom?"})),
+        ),
+        (
+            "POST",
+            "/v1/notes",
+            Some(json!({"at": "2025-11-03", "pack": "tern", "kind": "gossip", "text": ""})),
+        ),
+        ("DELETE", "/v1/notes/99", None),
+        (
+            "POST",
+            "/v1/phases",
+            Some(json!({"kind": "rest", "begin": "2025-11-03", "end": "2025-11-02"})),
+        ),
+    ] {
+        let (status, problem) = api.send(method, path, body);
+        assert_eq!(problem["status"], status.as_u16());
+        told.push_str(&format!(
+            "{method} {path}\n  {status} {}: {}\n",
+            problem["title"], problem["detail"]
+        ));
+    }
+    insta::assert_snapshot!(told);
+}
