@@ -1,6 +1,6 @@
 //! Are questions answered, notes kept, and mistakes explained?
 
-use std::{path::PathBuf, sync::Arc};
+use std::{fmt::Write, path::PathBuf, sync::Arc};
 
 use axum::{
     Router,
@@ -253,10 +253,14 @@ fn mistakes_are_explained() {
     ] {
         let (status, problem) = api.send(method, path, body);
         assert_eq!(problem["status"], status.as_u16());
-        told.push_str(&format!(
-            "{method} {path}\n  {status} {}: {}\n",
-            problem["title"], problem["detail"]
-        ));
+        let word = |field: &str| problem[field].as_str().unwrap().to_owned();
+        writeln!(
+            told,
+            "{method} {path}\n  {status} {}: {}",
+            word("title"),
+            word("detail")
+        )
+        .unwrap();
     }
     insta::assert_snapshot!(told);
 }

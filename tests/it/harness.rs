@@ -164,23 +164,6 @@ impl Packdrift {
         )
     }
 
-    /// Posts to the API: (status, document).
-    pub fn post(&self, path: &str, body: &Value) -> (u16, Value) {
-        let agent: ureq::Agent = ureq::Agent::config_builder()
-            .http_status_as_error(false)
-            .build()
-            .into();
-        let address = self.address().unwrap();
-        let mut response = agent
-            .post(format!("http://{address}{path}"))
-            .send_json(body)
-            .unwrap();
-        (
-            response.status().as_u16(),
-            response.body_mut().read_json().unwrap(),
-        )
-    }
-
     /// `kill -9`.
     pub fn kill(mut self) {
         self.child.kill().unwrap();

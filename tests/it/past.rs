@@ -1,6 +1,6 @@
 //! A store filled with a simulated winter, past the network: what the arithmetic makes of readings alone.
 
-use std::path::Path;
+use std::{fmt::Write, path::Path};
 
 use packdrift::{
     charge::{drift::Record, facts::Facts, fill::Filled},
@@ -78,7 +78,7 @@ pub fn derived(connection: &Connection) -> String {
         let mut rows = statement.query([]).unwrap();
         while let Some(row) = rows.next().unwrap() {
             for column in 0..columns {
-                text.push_str(&format!("{:?}|", row.get_ref(column).unwrap()));
+                write!(text, "{:?}|", row.get_ref(column).unwrap()).unwrap();
             }
             text.push('\n');
         }
