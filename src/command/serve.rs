@@ -1,6 +1,11 @@
 //! `packdrift serve`: the daemon, until it is told to stop.
 
-use std::{net::SocketAddr, path::Path, sync::Arc};
+use std::{
+    io::{IsTerminal, stderr},
+    net::SocketAddr,
+    path::Path,
+    sync::Arc,
+};
 
 use clap::Args;
 use tokio::signal::unix::{SignalKind, signal};
@@ -65,6 +70,12 @@ pub(super) async fn told_to_stop() -> Result<(), Failure> {
 
 /// Logs to standard error, at `level` unless RUST_LOG says otherwise.
 pub(super) fn log_to_stderr(level: &str) {
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
-    fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    // What the MQTT libraries do from day to day is of no interest here.
+    let usual = format!("{level},mqtt5=warn,rumqttc=warn");
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
+    fmt()
+        .with_env_filter(filter)
+        .with_writer(stderr)
+        .with_ansi(stderr().is_terminal())
+        .init();
 }
