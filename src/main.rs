@@ -23,7 +23,7 @@ enum Command {
     /// Take readings in and answer questions until told to stop.
     Serve(command::serve::Arguments),
     /// Say what a setup file means, or everything that is wrong with it.
-    Check,
+    Check(command::check::Arguments),
     /// How far each pack's count has drifted, as a table.
     Drift(command::drift::Arguments),
     /// Attach a note: an observation, a manual recalibration, a wiring change.
@@ -42,7 +42,7 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     let done = match cli.command {
         Command::Serve(arguments) => command::serve::run(&cli.config, &arguments),
-        Command::Check => return command::check::run(&cli.config),
+        Command::Check(arguments) => return command::check::run(&cli.config, &arguments),
         Command::Drift(arguments) => command::drift::run(&cli.config, &arguments),
         Command::Note(arguments) => command::note::run(&cli.config, &arguments),
         Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),

@@ -5,14 +5,39 @@ use std::{
     io::{IsTerminal, stderr},
     path::Path,
     process::ExitCode,
+    time::Duration,
 };
 
+use clap::Args;
+
+use super::live;
 use crate::config::{self, Bank, Broker, InstrumentName, LoadError, Setup, Source};
+
+/// What to check.
+#[derive(Args)]
+pub struct Arguments {
+    /// Also listen to the broker, store nothing, and tell what comes and what to mend.
+    #[arg(long)]
+    live: bool,
+    /// For how long to listen.
+    #[arg(long = "for", value_name = "DURATION", default_value = "2m", value_parser = config::duration, requires = "live")]
+    listen_for: Duration,
+}
 
 /// Checks a setup file and prints what it found.
 #[must_use]
-pub fn run(config: &Path) -> ExitCode {
+pub fn run(config: &Path, arguments: &Arguments) -> ExitCode {
     match config::load(config) {
+        Ok(setup) if arguments.live => match live::look(&setup, arguments.listen_for) {
+            Ok(told) => {
+                print!("{told}");
+                ExitCode::SUCCESS
+            }
+            Err(failure) => {
+                eprintln!("{failure:?}");
+                ExitCode::FAILURE
+            }
+        },
         Ok(setup) => {
             print!("{}", meaning(&setup));
             ExitCode::SUCCESS

@@ -1,6 +1,6 @@
 //! Why a command did not do what it was asked, for the person at the terminal.
 
-use crate::{api::TokensError, config::LoadError, daemon, demo, store};
+use crate::{api::TokensError, config::LoadError, daemon, demo, intake, store};
 
 /// A command's failure. `Debug` is what `main` prints: the message and its causes.
 #[derive(thiserror::Error)]
@@ -26,6 +26,9 @@ pub enum Failure {
     /// The demo could not publish its winter.
     #[error("the simulated winter could not be published")]
     Publish(#[from] demo::PublishError),
+    /// The broker can't be listened to.
+    #[error(transparent)]
+    Unheard(#[from] intake::mqtt::Unheard),
     /// The daemon can't be reached.
     #[error("the packdrift on {address} has the store but doesn't answer")]
     Unreachable {

@@ -5,6 +5,7 @@ pub mod check;
 pub mod demo;
 pub mod drift;
 mod failure;
+pub mod live;
 pub mod note;
 pub mod notes;
 pub mod rebuild;

@@ -111,6 +111,18 @@ pub enum Chemistry {
     Lto,
 }
 
+impl Chemistry {
+    /// Nominal voltage of a cell, V. Common practice, no source.
+    #[must_use]
+    pub fn nominal_v(self) -> f64 {
+        match self {
+            Self::Lfp => 3.2,
+            Self::Nmc => 3.65,
+            Self::Lto => 2.3,
+        }
+    }
+}
+
 /// `full = { … }`: when a bank is full.
 #[derive(Debug, Clone)]
 pub struct FullCharge {

@@ -66,6 +66,13 @@ impl Decoder {
         self.topics.filters()
     }
 
+    /// The topic pattern of the source that takes a topic.
+    #[must_use]
+    pub fn taken_by(&self, topic: &str) -> Option<String> {
+        let route = self.topics.route(topic).ok()?;
+        Some(self.sources[route.source].topic.written.clone())
+    }
+
     /// What a message says. Never empty: a message without a reading has at least one refusal.
     #[must_use]
     pub fn decode(&self, topic: &str, body: &[u8], arrival: Arrival) -> Decoded {

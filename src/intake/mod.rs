@@ -12,7 +12,9 @@ mod value;
 pub mod instant;
 pub mod live;
 pub mod mqtt;
+pub mod open;
 pub mod own;
+pub mod survey;
 mod usual;
 
 pub use decode::{Arrival, Decoder};

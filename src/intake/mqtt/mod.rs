@@ -5,6 +5,7 @@
 //! lets this task wait, and with it the broker, when it is behind.
 
 mod link;
+mod listen;
 mod options;
 mod owed;
 mod status;
@@ -38,7 +39,10 @@ use crate::{
     store::{Committed, Message, Stopped, Writer},
 };
 
-pub use self::status::Status;
+pub use self::{
+    listen::{Overheard, Unheard, listen},
+    status::Status,
+};
 
 /// Room for an acknowledgement of every packet id there is, and for the other requests.
 const REQUESTS: usize = 70_000;

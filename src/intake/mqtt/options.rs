@@ -11,6 +11,10 @@ use rustls::{ClientConfig, RootCertStore};
 use super::super::LARGEST_BODY;
 use crate::config::Mqtt;
 
+/// [`LARGEST_BODY`] as the protocol counts.
+#[expect(clippy::cast_possible_truncation, reason = "a megabyte")]
+pub(super) const LARGEST: u32 = LARGEST_BODY as u32;
+
 /// How often both sides show that they are there.
 const KEEP_ALIVE: Duration = Duration::from_secs(30);
 
@@ -36,7 +40,7 @@ pub(super) fn options(mqtt: &Mqtt) -> MqttOptions {
     properties.session_expiry_interval = Some(u32::MAX);
     properties.receive_maximum = Some(WINDOW);
     // Also the limit of what is read; a larger one would break the connection, and come again on the next.
-    properties.max_packet_size = u32::try_from(LARGEST_BODY).ok();
+    properties.max_packet_size = Some(LARGEST);
     // Aliases are not offered: the client hands a message on before it has resolved its topic.
     properties.topic_alias_max = None;
     options

@@ -1,0 +1,402 @@
+//! What a newcomer gets from a broker before anything is stored: who speaks, how often, in which step, whether the
+//! clock and the sign are right, and what nobody takes.
+//!
+//! Pure: messages and their arrival times are given. [`Survey::findings`] says what to mend; how it is shown is
+//! `command`'s.
+
+use std::collections::BTreeMap;
+
+use serde_json::Value;
+
+use super::{Arrival, Decoder};
+use crate::{
+    config::{Role, Setup},
+    reading::{Channel, Instrument},
+};
+
+/// A clock this far off deserves a word, ms.
+const CLOCK_OFF_MS: i64 = 30_000;
+/// Fewer values of a channel say nothing about how it is reported.
+const ENOUGH: usize = 8;
+
+/// Everything heard so far.
+pub struct Survey<'a> {
+    setup: &'a Setup,
+    decoder: Decoder,
+    topics: BTreeMap<String, Topic>,
+    heard: BTreeMap<(u16, Channel), Vec<Heard>>,
+    clocks_ms: BTreeMap<u16, Vec<i64>>,
+}
+
+/// A value of a channel: when it came, and the value in kept units.
+#[derive(Debug, Clone, Copy)]
+struct Heard {
+    arrived_ms: i64,
+    value: i64,
+}
+
+/// What came under one topic.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Topic {
+    /// Messages.
+    pub messages: usize,
+    /// How many of them were refused.
+    pub refused: usize,
+    /// The pattern of the source that takes it; `None`: nobody does.
+    pub taken_by: Option<String>,
+    /// Why the last refused one was refused.
+    pub last_refusal: Option<String>,
+    example: Vec<u8>,
+}
+
+/// How one instrument reports.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Speaker {
+    /// Its name.
+    pub instrument: String,
+    /// Its channels.
+    pub channels: Vec<&'static str>,
+    /// Usual time between two currents, s.
+    pub every_s: Option<f64>,
+    /// Its current comes when it changes rather than regularly.
+    pub on_change: Option<bool>,
+    /// Smallest step of its current, A.
+    pub step_a: Option<f64>,
+    /// Its clock less ours, s; `None` where it sends no time.
+    pub clock_off_s: Option<f64>,
+    /// Its last current, A.
+    pub current_a: Option<f64>,
+    /// Its current runs against the bank's.
+    pub reversed: Option<bool>,
+}
+
+impl<'a> Survey<'a> {
+    /// Begins a survey.
+    #[must_use]
+    pub fn new(setup: &'a Setup) -> Self {
+        Self {
+            setup,
+            decoder: Decoder::new(setup),
+            topics: BTreeMap::new(),
+            heard: BTreeMap::new(),
+            clocks_ms: BTreeMap::new(),
+        }
+    }
+
+    /// Takes a message. A retained one is told apart by its age only, so its time says nothing of the clock.
+    pub fn see(&mut self, topic: &str, body: &[u8], arrived_ms: i64, retained: bool) {
+        let decoded = self.decoder.decode(
+            topic,
+            body,
+            Arrival {
+                at_ms: arrived_ms,
+                live: true,
+            },
+        );
+        let seen = self.topics.entry(topic.to_owned()).or_default();
+        seen.messages += 1;
+        seen.example = body.to_vec();
+        seen.taken_by = self.decoder.taken_by(topic);
+        if let Some(refusal) = decoded.refusals.last() {
+            seen.refused += 1;
+            seen.last_refusal = Some(refusal.to_string());
+        }
+        for reading in decoded.readings {
+            let of = reading.instrument.0;
+            if self.decoder.timed(topic) && !retained {
+                self.clocks_ms
+                    .entry(of)
+                    .or_default()
+                    .push(reading.at_ms - arrived_ms);
+            }
+            for (channel, value) in reading.channels.iter() {
+                self.heard
+                    .entry((of, channel))
+                    .or_default()
+                    .push(Heard { arrived_ms, value });
+            }
+        }
+    }
+
+    /// The topics heard, in order.
+    #[must_use]
+    pub fn topics(&self) -> &BTreeMap<String, Topic> {
+        &self.topics
+    }
+
+    /// Messages heard.
+    #[must_use]
+    pub fn messages(&self) -> usize {
+        self.topics.values().map(|topic| topic.messages).sum()
+    }
+
+    /// How each instrument of the setup reports.
+    #[must_use]
+    pub fn speakers(&self) -> Vec<Speaker> {
+        self.setup
+            .all_instruments()
+            .map(|instrument| self.speaker(instrument))
+            .collect()
+    }
+
+    fn speaker(&self, instrument: Instrument) -> Speaker {
+        let of = instrument.0;
+        let none = Vec::new();
+        let currents = self.heard.get(&(of, Channel::Current)).unwrap_or(&none);
+        let intervals_ms = sorted(
+            currents
+                .windows(2)
+                .map(|pair| pair[1].arrived_ms - pair[0].arrived_ms),
+        );
+        let steps = sorted(
+            currents
+                .windows(2)
+                .map(|pair| (pair[1].value - pair[0].value).abs()),
+        );
+        let clocks_ms = sorted(self.clocks_ms.get(&of).into_iter().flatten().copied());
+        Speaker {
+            instrument: self.setup.entry(instrument).id.clone(),
+            channels: Channel::ALL
+                .into_iter()
+                .filter(|channel| self.heard.contains_key(&(of, *channel)))
+                .map(Channel::name)
+                .collect(),
+            every_s: median(&intervals_ms).map(thousandths),
+            on_change: on_change(currents, &intervals_ms),
+            step_a: steps.into_iter().find(|step| *step > 0).map(thousandths),
+            clock_off_s: median(&clocks_ms).map(thousandths),
+            current_a: currents.last().map(|last| thousandths(last.value)),
+            reversed: self.reversed(instrument),
+        }
+    }
+
+    /// Whether a pack's current runs against its bank's: against the sum of the other packs, or, where there is no
+    /// other, against the reference.
+    fn reversed(&self, instrument: Instrument) -> Option<bool> {
+        let entry = self.setup.entry(instrument);
+        let bank = &self.setup.banks[entry.bank];
+        let Role::Pack(_) = entry.role else { return None };
+        let own = self.heard.get(&(instrument.0, Channel::Current))?;
+        let others: Vec<&Vec<Heard>> = bank
+            .packs
+            .iter()
+            .map(|pack| pack.instrument)
+            .chain([bank.reference.instrument])
+            .filter(|other| *other != instrument)
+            .filter_map(|other| self.heard.get(&(other.0, Channel::Current)))
+            .collect();
+        let agreement: i64 = own
+            .iter()
+            .flat_map(|mine| {
+                others.iter().filter_map(|theirs| {
+                    let at = theirs.partition_point(|other| other.arrived_ms <= mine.arrived_ms);
+                    let other = theirs.get(at.checked_sub(1)?)?;
+                    Some((mine.value * other.value).signum())
+                })
+            })
+            .sum();
+        let compared = i64::try_from(own.len() * others.len()).ok()?;
+        // Most of what was seen at one time must run the other way.
+        (agreement != 0 && compared >= 4).then_some(2 * agreement < -compared)
+    }
+
+    /// Currents of a bank just now: the packs' sum and the reference's, A.
+    #[must_use]
+    pub fn balance_a(&self, bank: usize) -> Option<(f64, f64)> {
+        let bank = &self.setup.banks[bank];
+        let last =
+            |instrument: Instrument| Some(self.heard.get(&(instrument.0, Channel::Current))?.last()?.value);
+        let packs: Option<i64> = bank.packs.iter().map(|pack| last(pack.instrument)).sum();
+        Some((thousandths(packs?), thousandths(last(bank.reference.instrument)?)))
+    }
+
+    /// What is wrong or worth a change, each with its mend.
+    #[must_use]
+    pub fn findings(&self) -> Vec<String> {
+        let mut findings = Vec::new();
+        for (name, topic) in &self.topics {
+            if topic.taken_by.is_none() {
+                let suggestion = suggested_source(name, &topic.example, self.setup);
+                findings.push(format!(
+                    "nothing takes the topic “{name}”; if it is one of yours, add:\n{suggestion}"
+                ));
+            } else if let Some(refusal) = &topic.last_refusal {
+                findings.push(format!(
+                    "{} of {} messages of “{name}” are refused, the last one as {refusal}",
+                    topic.refused, topic.messages
+                ));
+            }
+        }
+        for (speaker, instrument) in self.speakers().into_iter().zip(self.setup.all_instruments()) {
+            findings.extend(self.about(&speaker, instrument));
+        }
+        for bank in &self.setup.banks {
+            let speaks = |instrument: Instrument, channel| self.heard.contains_key(&(instrument.0, channel));
+            let packs = || bank.packs.iter().map(|pack| pack.instrument);
+            let voltage = bank.full.voltage_from.map_or_else(
+                || {
+                    speaks(bank.reference.instrument, Channel::Voltage)
+                        || packs().any(|pack| speaks(pack, Channel::Voltage))
+                },
+                |from| speaks(from, Channel::Voltage),
+            );
+            if !voltage {
+                findings.push(format!(
+                    "bank “{}”: nobody reports the voltage that a full charge is known by; give the reference or the \
+                     packs a `voltage` channel",
+                    bank.id
+                ));
+            }
+        }
+        findings
+    }
+
+    fn about(&self, speaker: &Speaker, instrument: Instrument) -> Vec<String> {
+        let name = &speaker.instrument;
+        let mut findings = Vec::new();
+        if speaker.channels.is_empty() {
+            findings.push(format!("“{name}” said nothing that is taken"));
+            return findings;
+        }
+        if !speaker.channels.contains(&"current") {
+            findings.push(format!(
+                "“{name}” reports no `current`: without it nothing can be counted"
+            ));
+        }
+        if speaker.reversed == Some(true) {
+            findings.push(format!(
+                "the current of “{name}” runs against the bank's; where its board reports charging as negative, give \
+                 it a source with charging = \"negative\""
+            ));
+        }
+        match speaker.clock_off_s {
+            None => findings.push(format!(
+                "“{name}” sends no time; what a broker stores for it can't be dated. Let it send one and name it: time = \"/…\""
+            )),
+            Some(off_s) if off_s.abs() * 1000.0 > as_f64(CLOCK_OFF_MS) => findings.push(format!(
+                "the clock of “{name}” is {} {}; set it, or what it reports is dated wrongly",
+                hours_and_minutes(off_s.abs()),
+                if off_s > 0.0 { "ahead" } else { "behind" }
+            )),
+            Some(_) => {}
+        }
+        let set = self.setup.entry(instrument).reporting;
+        let as_set = matches!(set, crate::config::Reporting::OnChange { .. });
+        match speaker.on_change {
+            Some(true) if !as_set => findings.push(format!(
+                "“{name}” reports when its current changes; say so in its source: reports = \"on_change\""
+            )),
+            Some(false) if as_set => findings.push(format!(
+                "“{name}” reports regularly; its source says reports = \"on_change\", leave that out"
+            )),
+            _ => {}
+        }
+        findings
+    }
+}
+
+/// Whether values come when they change: hardly ever the same one twice in a row, and at uneven times.
+fn on_change(values: &[Heard], intervals_ms: &[i64]) -> Option<bool> {
+    if values.len() < ENOUGH {
+        return None;
+    }
+    let repeated = values
+        .windows(2)
+        .filter(|pair| pair[0].value == pair[1].value)
+        .count();
+    let early = intervals_ms[intervals_ms.len() / 10];
+    let late = intervals_ms[intervals_ms.len() * 9 / 10];
+    Some(repeated == 0 && late > 2 * early.max(1))
+}
+
+/// A source that would take a topic, guessed from one message.
+fn suggested_source(topic: &str, example: &[u8], setup: &Setup) -> String {
+    let known = |level: &&str| setup.instrument(level).is_some();
+    let named = topic.split('/').find(known);
+    let pattern = named.map_or_else(
+        || topic.to_owned(),
+        |name| topic.replacen(name, "{instrument}", 1),
+    );
+    let mut lines = vec!["[[source]]".to_owned(), format!("topic = {pattern:?}")];
+    if named.is_none() {
+        lines.push("instrument = \"…\"".to_owned());
+    }
+    match serde_json::from_slice::<Value>(example) {
+        Ok(Value::Object(fields)) => {
+            lines.push("format = \"json\"".to_owned());
+            let pointer = |key: &str| format!("/{}", key.replace('~', "~0").replace('/', "~1"));
+            if let Some(time) = fields
+                .keys()
+                .find(|key| ["at", "time", "timestamp", "ts"].contains(&key.as_str()))
+            {
+                lines.push(format!("time = {:?}", pointer(time)));
+            }
+            let channels: Vec<_> = fields
+                .keys()
+                .filter_map(|key| Some(format!("{} = {:?}", guessed(key)?.name(), pointer(key))))
+                .collect();
+            lines.push(format!("channels = {{ {} }}", channels.join(", ")));
+        }
+        _ => {
+            lines.push("format = \"number\"".to_owned());
+            let channel = guessed(topic).map_or("…", Channel::name);
+            lines.push(format!("channels = {{ {channel} = {{ scale = 1 }} }}"));
+        }
+    }
+    lines
+        .iter()
+        .map(|line| format!("     {line}"))
+        .collect::<Vec<_>>()
+        .join("\n")
+}
+
+/// The channel that a name speaks of, where it can be guessed.
+fn guessed(name: &str) -> Option<Channel> {
+    let name = name.to_lowercase();
+    let hints = [
+        ("volt", Channel::Voltage),
+        ("amp", Channel::Current),
+        ("current", Channel::Current),
+        ("soc", Channel::Soc),
+        ("percent", Channel::Soc),
+        ("temp", Channel::Temperature),
+        ("charge", Channel::Charge),
+    ];
+    hints
+        .into_iter()
+        .find(|(hint, _)| name.contains(hint))
+        .map(|(_, channel)| channel)
+}
+
+fn hours_and_minutes(seconds: f64) -> String {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a span of time in minutes"
+    )]
+    let minutes = (seconds / 60.0).round() as u64;
+    match (minutes / 60, minutes % 60) {
+        (0, minutes) => format!("{minutes} min"),
+        (hours, 0) => format!("{hours} h"),
+        (hours, minutes) => format!("{hours} h {minutes} min"),
+    }
+}
+
+fn sorted(values: impl Iterator<Item = i64>) -> Vec<i64> {
+    let mut values: Vec<i64> = values.collect();
+    values.sort_unstable();
+    values
+}
+
+fn median(sorted: &[i64]) -> Option<i64> {
+    sorted.get(sorted.len() / 2).copied()
+}
+
+fn thousandths(value: i64) -> f64 {
+    as_f64(value) / 1000.0
+}
+
+#[expect(clippy::cast_precision_loss, reason = "currents and times are far below 2^52")]
+fn as_f64(value: i64) -> f64 {
+    value as f64
+}

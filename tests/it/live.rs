@@ -1,0 +1,92 @@
+//! Does a first look at a broker tell a newcomer what to mend?
+
+use std::{fs, path::Path, process::Command, thread, time::Duration};
+
+use chrono::DateTime;
+use packdrift::{
+    command,
+    config::{self, Setup},
+    intake::survey::Survey,
+};
+
+use crate::{
+    harness::{Mosquitto, Publisher},
+    scenario::{reading, setup_with_broker},
+};
+
+/// A bank in which petrel has a source of its own, without a time.
+fn setup() -> Setup {
+    let text = setup_with_broker(1883)
+        + "\n[[source]]\ntopic = \"hut/petrel\"\ninstrument = \"petrel\"\nformat = \"json\"\n\
+           channels = { current = \"/amps\", voltage = \"/volts\" }\n";
+    config::parse("setup.toml", &text, Path::new("")).unwrap()
+}
+
+#[test]
+fn five_mistakes_of_a_first_evening_are_named_with_their_mend() {
+    const BEGIN_MS: i64 = 1_767_225_600_000;
+    let setup = setup();
+    let mut survey = Survey::new(&setup);
+    // A current that wanders around −10 A and never stands still.
+    let amperes = |n: i64| -10.0 - f64::from(i32::try_from(n * 7 % 31).unwrap()) / 10.0;
+    for n in 0..40 {
+        let at_ms = BEGIN_MS + n * 5000;
+        let at = |off_ms: i64| {
+            DateTime::from_timestamp_millis(at_ms + off_ms)
+                .unwrap()
+                .to_rfc3339()
+        };
+        let mut say = |topic: &str, body: String| survey.see(topic, body.as_bytes(), at_ms, false);
+        let body = |amps: f64, off_ms: i64| {
+            format!(
+                r#"{{"at": "{}", "amps": {amps:.1}, "volts": 53.0, "soc": 60}}"#,
+                at(off_ms)
+            )
+        };
+        say("skerry/shunt/reading", body(5.0 * amperes(n), 0));
+        say("skerry/tern/reading", body(amperes(n), 0));
+        say("skerry/fulmar/reading", body(-amperes(n), 0));
+        say("skerry/gannet/reading", body(amperes(n), -3_600_000));
+        say(
+            "hut/petrel",
+            format!(r#"{{"amps": {:.1}, "volts": 53.0}}"#, amperes(n)),
+        );
+        // Speaks when something changes: at uneven times.
+        if n % 9 == 0 || n % 7 == 0 {
+            say("skerry/skua/reading", body(amperes(n), 0));
+        }
+        say("cellar/tern/volts", "53.1".to_owned());
+    }
+    insta::assert_snapshot!(command::live::told(&setup, &survey));
+}
+
+#[test]
+fn a_real_broker_is_listened_to_and_nothing_is_stored() {
+    let folder = tempfile::tempdir().unwrap();
+    let mosquitto = Mosquitto::start(folder.path());
+    let setup = folder.path().join("setup.toml");
+    fs::write(&setup, setup_with_broker(mosquitto.port)).unwrap();
+    let port = mosquitto.port;
+    let publishing = thread::spawn(move || {
+        let mut publisher = Publisher::connect(port, "instruments").unwrap();
+        for n in 0..300 {
+            let (topic, body, ..) = reading(n);
+            publisher.publish(&topic, &body).unwrap();
+            thread::sleep(Duration::from_millis(10));
+        }
+    });
+    let output = Command::new(env!("CARGO_BIN_EXE_packdrift"))
+        .args(["check", "--live", "--for", "2s", "--config"])
+        .arg(&setup)
+        .output()
+        .unwrap();
+    publishing.join().unwrap();
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert!(
+        output.status.success(),
+        "{told}{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    assert!(told.contains("on 6 topics; nothing was stored"), "{told}");
+    assert!(!folder.path().join("packdrift.sqlite").exists());
+}
