@@ -28,7 +28,8 @@ CREATE TABLE hour (
     total_heard_ms   INTEGER NOT NULL,
     total_sampling_ah2 REAL  NOT NULL,
     total_pauses_ms2 INTEGER NOT NULL,
-    finest_step_ma   INTEGER,           -- smallest step of the current seen so far: its resolution
+    step_ma          INTEGER,           -- smallest step of the current within the hour
+    total_step_ma    INTEGER,           -- smallest step seen so far: its resolution
     current_min      INTEGER,
     current_max      INTEGER,
     voltage_min      INTEGER,
@@ -102,5 +103,6 @@ CREATE TABLE cut (
 -- One row: what the ledger was derived with.
 CREATE TABLE ledger_basis (
     only_row INTEGER PRIMARY KEY CHECK (only_row = 1),
-    basis    TEXT NOT NULL
+    basis    TEXT NOT NULL,         -- the setup, and how this program derives
+    voltage_of TEXT NOT NULL        -- whose voltage stands for each bank's
 ) STRICT;

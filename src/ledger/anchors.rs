@@ -41,6 +41,24 @@ pub(super) fn derive(
     Ok(())
 }
 
+/// Whose voltage stands for each bank's, as text to compare.
+pub(super) fn voltage_of(
+    connection: &Connection,
+    setup: &Setup,
+    roster: &Roster,
+) -> rusqlite::Result<String> {
+    let mut text = String::new();
+    for bank in &setup.banks {
+        let of = match Search::new(connection, bank, roster)?.voltage_of {
+            VoltageOf::One(number) => number.to_string(),
+            VoltageOf::MedianOfPacks => "median".to_owned(),
+        };
+        text.push_str(&of);
+        text.push(' ');
+    }
+    Ok(text)
+}
+
 /// What counts as full for a bank, in the units of the arithmetic.
 pub(super) fn criterion(bank: &Bank) -> Criterion {
     #[expect(clippy::cast_possible_truncation, reason = "a current in mA")]

@@ -1,6 +1,8 @@
 //! What every instrument of a bank has counted up to an instant: from the totals of the hour before, and the
 //! readings of the instant's own hour. Instants that are asked about again and again are kept.
 
+use std::collections::BTreeSet;
+
 use rusqlite::Connection;
 
 use super::{hours::HOUR_MS, roster::Member};
@@ -35,20 +37,22 @@ pub(super) fn cut(connection: &Connection, members: &[Member], at_ms: i64) -> ru
     Ok(Cut { at_ms, totals })
 }
 
-/// Keeps the cuts at these instants, where they aren't kept already.
+/// Keeps the cuts at these instants, and no others.
 pub(super) fn keep(
     connection: &Connection,
     members: &[Member],
-    instants: impl IntoIterator<Item = i64>,
+    instants: &BTreeSet<i64>,
 ) -> rusqlite::Result<()> {
-    for at_ms in instants {
-        let Some(last) = members.last() else { break };
-        if store::cut::get(connection, at_ms, last.number)?.is_some() {
-            continue;
+    let kept = store::cut::instants(connection, members[0].number)?;
+    for at_ms in kept.difference(instants) {
+        for member in members {
+            store::cut::remove_one(connection, *at_ms, member.number)?;
         }
-        let parts = within_hour(connection, members, at_ms)?;
+    }
+    for at_ms in instants.difference(&kept) {
+        let parts = within_hour(connection, members, *at_ms)?;
         for (member, part) in members.iter().zip(&parts) {
-            store::cut::put(connection, at_ms, member.number, part)?;
+            store::cut::put(connection, *at_ms, member.number, part)?;
         }
     }
     Ok(())

@@ -82,7 +82,7 @@ pub fn gather(
         .iter()
         .map(|member| {
             let hour = end_ms.div_euclid(HOUR_MS) + 1;
-            Ok(store::hour::last_before(connection, member.number, hour)?.and_then(|row| row.finest_step_ma))
+            Ok(store::hour::last_before(connection, member.number, hour)?.and_then(|row| row.total_step_ma))
         })
         .collect::<rusqlite::Result<_>>()?;
     let facts = Facts {

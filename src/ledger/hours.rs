@@ -19,6 +19,10 @@ pub(super) const HOUR_MS: i64 = 3_600_000;
 /// A display may differ from what was counted by this much from one report to the next, tenths of a percent.
 const UNEXPLAINED_JUMP: f64 = 30.0;
 
+/// How many of the longest pauses before an hour a display's charge may reach back: from one report of the display
+/// to the next, and from a current before the first of them.
+const WARM_UP_PAUSES: i64 = 2;
+
 /// Derives the hours `[first, last]` of all instruments anew. `each_hour` hears of every hour reached.
 pub(super) fn derive(
     connection: &Connection,
@@ -33,14 +37,20 @@ pub(super) fn derive(
     for member in roster.members() {
         store::gap::remove(connection, member.number, begin_ms, end_ms)?;
         store::hour::remove(connection, member.number, first, last)?;
-        folds.insert(member.number, Fold::begin(connection, *member, first, last)?);
+        let warm_up_ms = begin_ms - WARM_UP_PAUSES * roster.longest_pause_ms();
+        folds.insert(
+            member.number,
+            Fold::begin(connection, *member, first, last, warm_up_ms)?,
+        );
     }
     let mut reached = first;
-    // A piece that begins in the last hour may end after it.
-    let read_until_ms = end_ms + roster.longest_pause_ms() + 1;
+    // What happens before the first hour decides what its first readings mean; a piece that begins in the last
+    // hour may end after it.
+    let pause_ms = roster.longest_pause_ms();
+    let (read_from_ms, read_until_ms) = (begin_ms - WARM_UP_PAUSES * pause_ms, end_ms + pause_ms + 1);
     store::reading::each_between(
         connection,
-        begin_ms,
+        read_from_ms,
         read_until_ms,
         |(at_ms, number, channels)| {
             let hour = at_ms.div_euclid(HOUR_MS).min(last);
@@ -66,7 +76,8 @@ struct Fold {
     first: i64,
     last: i64,
     previous: Option<Sample>,
-    previous_soc: Option<i64>,
+    /// When the display was last seen, and what it showed.
+    previous_soc: Option<(i64, i64)>,
     /// Net charge since the display was last seen.
     since_soc: Counted,
     /// Total and finest step at the end of the last hour written.
@@ -76,30 +87,28 @@ struct Fold {
 }
 
 impl Fold {
-    fn begin(connection: &Connection, member: Member, first: i64, last: i64) -> rusqlite::Result<Self> {
+    /// Begins with what was last heard before `warm_up_ms`; readings from there on bring it to the first hour.
+    fn begin(
+        connection: &Connection,
+        member: Member,
+        first: i64,
+        last: i64,
+        warm_up_ms: i64,
+    ) -> rusqlite::Result<Self> {
         let written = store::hour::last_before(connection, member.number, first)?.unwrap_or_default();
-        let begin_ms = first * HOUR_MS;
         let previous = match store::hour::last_heard_before(connection, member.number, first)? {
-            Some(at_ms) => {
-                store::reading::last_value(connection, member.number, Channel::Current, at_ms, at_ms)?
+            Some(heard_ms) if heard_ms < warm_up_ms => {
+                store::reading::last_value(connection, member.number, Channel::Current, heard_ms, heard_ms)?
                     .map(|(at_ms, current_ma)| Sample { at_ms, current_ma })
             }
-            None => None,
+            _ => None,
         };
-        let previous_soc = store::reading::last_value(
-            connection,
-            member.number,
-            Channel::Soc,
-            begin_ms - member.joining.longest_pause_ms,
-            begin_ms - 1,
-        )?
-        .map(|(_, soc)| soc);
         Ok(Self {
             member,
             first,
             last,
             previous,
-            previous_soc,
+            previous_soc: None,
             since_soc: Counted::default(),
             written,
             open: BTreeMap::new(),
@@ -111,11 +120,11 @@ impl Fold {
         if let Some(current_ma) = channels.get(Channel::Current) {
             self.take_current(connection, Sample { at_ms, current_ma })?;
         }
-        if hour > self.last {
-            return Ok(());
-        }
         if let Some(soc) = channels.get(Channel::Soc) {
             self.take_soc(connection, at_ms, soc)?;
+        }
+        if !(self.first..=self.last).contains(&hour) {
+            return Ok(());
         }
         let row = self.row(hour);
         row.readings += 1;
@@ -138,11 +147,10 @@ impl Fold {
                 self.since_soc += piece.until(i64::MAX);
             } else if (self.first..=self.last).contains(&hour) {
                 self.note_gap(connection, previous.at_ms, sample.at_ms)?;
-                self.previous_soc = None;
             }
             self.write_before(connection, previous.at_ms.div_euclid(HOUR_MS))?;
         }
-        if hour <= self.last {
+        if (self.first..=self.last).contains(&hour) {
             let step_ma = self
                 .previous
                 .map(|previous| (sample.current_ma - previous.current_ma).abs());
@@ -150,7 +158,7 @@ impl Fold {
             row.first_ms.get_or_insert(sample.at_ms);
             row.last_ms = Some(sample.at_ms);
             if let Some(step_ma) = step_ma.filter(|step_ma| *step_ma > 0) {
-                row.finest_step_ma = Some(row.finest_step_ma.map_or(step_ma, |finest| finest.min(step_ma)));
+                row.step_ma = Some(row.step_ma.map_or(step_ma, |finest| finest.min(step_ma)));
             }
         }
         self.previous = Some(sample);
@@ -160,9 +168,13 @@ impl Fold {
     fn take_soc(&mut self, connection: &Connection, at_ms: i64, soc: i64) -> rusqlite::Result<()> {
         let counted_permille = 1000.0 * self.since_soc.net_ah() / self.member.displayed_capacity_ah;
         self.since_soc = Counted::default();
-        let Some(before) = self.previous_soc.replace(soc) else {
+        let Some((before_ms, before)) = self.previous_soc.replace((at_ms, soc)) else {
             return Ok(());
         };
+        let within = (self.first..=self.last).contains(&at_ms.div_euclid(HOUR_MS));
+        if !within || at_ms - before_ms > self.member.joining.longest_pause_ms {
+            return Ok(());
+        }
         #[expect(clippy::cast_precision_loss, reason = "tenths of a percent")]
         let unexplained = (soc - before) as f64 - counted_permille;
         if unexplained.abs() > UNEXPLAINED_JUMP {
@@ -214,11 +226,7 @@ impl Fold {
     }
 
     fn write(&mut self, connection: &Connection, mut row: Hour) -> rusqlite::Result<()> {
-        row.total = self.written.total + row.counted;
-        row.finest_step_ma = [row.finest_step_ma, self.written.finest_step_ma]
-            .into_iter()
-            .flatten()
-            .min();
+        (row.total, row.total_step_ma) = self.totals_with(&row);
         store::hour::put(connection, self.member.number, &row)?;
         self.written = row;
         Ok(())
@@ -227,21 +235,22 @@ impl Fold {
     /// Writes what is open, and carries the new totals to the hours behind the run.
     fn finish(mut self, connection: &Connection) -> rusqlite::Result<()> {
         self.write_before(connection, i64::MAX)?;
-        let stands = |row: &Hour, total: Counted, finest: Option<i64>| {
-            row.total == total && row.finest_step_ma == finest
-        };
         for later in store::hour::between(connection, self.member.number, self.last + 1, i64::MAX)? {
-            let total = self.written.total + later.counted;
-            let finest = [later.finest_step_ma, self.written.finest_step_ma]
-                .into_iter()
-                .flatten()
-                .min();
-            if stands(&later, total, finest) {
+            if self.totals_with(&later) == (later.total, later.total_step_ma) {
                 break; // and so do all behind it
             }
             self.write(connection, later)?;
         }
         Ok(())
+    }
+
+    /// Totals at the end of the hour that follows what is written.
+    fn totals_with(&self, next: &Hour) -> (Counted, Option<i64>) {
+        let step_ma = [next.step_ma, self.written.total_step_ma]
+            .into_iter()
+            .flatten()
+            .min();
+        (self.written.total + next.counted, step_ma)
     }
 }
 

@@ -35,14 +35,18 @@ pub fn refresh(connection: &mut Connection, setup: &Setup) -> rusqlite::Result<(
     let roster = Roster::look_up(&transaction, setup)?;
     let mut affected = BTreeSet::new();
     for (hour, instrument) in stale {
-        // The piece or gap before the first reading, and the one behind the last, belong to other hours too.
-        affected.extend([hour - 1, hour]);
-        affected.extend(store::hour::next_after(&transaction, instrument, hour)?);
+        // Pieces, and what a display did, reach into the hours beside; a gap reaches to where it ends.
+        affected.extend([hour - 1, hour, hour + 1]);
+        affected.extend(store::hour::next_heard_after(&transaction, instrument, hour)?);
+        // A gap that begins near says what was displayed near its beginning.
+        let near_ms = hour * HOUR_MS..(hour + 2) * HOUR_MS;
+        let ends_ms = store::gap::ends_of_those_beginning(&transaction, instrument, near_ms)?;
+        affected.extend(ends_ms.into_iter().map(|end_ms| end_ms.div_euclid(HOUR_MS)));
     }
     for (first, last) in runs(&affected) {
         hours::derive(&transaction, &roster, first, last, |_| {})?;
     }
-    settle(&transaction, setup, &roster, &affected)?;
+    settle(&transaction, setup, &roster, affected)?;
     transaction.commit()
 }
 
@@ -69,14 +73,10 @@ pub fn rebuild(
                 of,
             });
         })?;
-        let all: BTreeSet<i64> = (first..=last).collect();
-        settle(&transaction, setup, &roster, &all)?;
         progress(Progress { done: of, of });
     }
-    transaction.execute(
-        "INSERT OR REPLACE INTO ledger_basis VALUES (1, ?1)",
-        params![basis(setup)],
-    )?;
+    transaction.execute("DELETE FROM ledger_basis", [])?;
+    settle(&transaction, setup, &roster, BTreeSet::new())?;
     transaction.commit()
 }
 
@@ -85,21 +85,34 @@ fn settle(
     connection: &Connection,
     setup: &Setup,
     roster: &Roster,
-    affected: &BTreeSet<i64>,
+    mut affected: BTreeSet<i64>,
 ) -> rusqlite::Result<()> {
-    anchors::derive(connection, setup, roster, affected)?;
+    let voltage_of = anchors::voltage_of(connection, setup, roster)?;
+    let stood: Option<String> = connection
+        .query_row("SELECT voltage_of FROM ledger_basis", [], |row| row.get(0))
+        .optional()?;
+    if stood.as_ref() != Some(&voltage_of)
+        && let Some((first_ms, last_ms)) = store::reading::extent(connection)?
+    {
+        // Once a bank's voltage is somebody else's, every anchor is in question.
+        affected = (first_ms.div_euclid(HOUR_MS)..=last_ms.div_euclid(HOUR_MS)).collect();
+    }
+    connection.execute(
+        "INSERT OR REPLACE INTO ledger_basis VALUES (1, ?1, ?2)",
+        params![basis(setup), voltage_of],
+    )?;
+    anchors::derive(connection, setup, roster, &affected)?;
     for bank in &setup.banks {
         let members = roster.of_bank(bank);
-        let marks = store::anchor::of_bank(connection, &bank.id)?;
-        cuts::keep(connection, &members, marks.iter().map(|anchor| anchor.end_ms))?;
+        let mut instants: BTreeSet<i64> = store::anchor::of_bank(connection, &bank.id)?
+            .iter()
+            .map(|anchor| anchor.end_ms)
+            .collect();
         for member in &members {
             let gaps = store::gap::of_instrument(connection, member.number)?;
-            cuts::keep(
-                connection,
-                &members,
-                gaps.iter().flat_map(|gap| [gap.begin_ms, gap.end_ms]),
-            )?;
+            instants.extend(gaps.iter().flat_map(|gap| [gap.begin_ms, gap.end_ms]));
         }
+        cuts::keep(connection, &members, &instants)?;
     }
     store::hour::none_stale(connection)
 }

@@ -1,5 +1,7 @@
 //! `cut`: what was counted within the hour up to instants that questions keep asking about.
 
+use std::collections::BTreeSet;
+
 use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::charge::count::Counted;
@@ -43,6 +45,28 @@ pub fn get(connection: &Connection, at_ms: i64, instrument: i64) -> rusqlite::Re
             })
         })
         .optional()
+}
+
+/// The instants for which an instrument's part is kept.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn instants(connection: &Connection, instrument: i64) -> rusqlite::Result<BTreeSet<i64>> {
+    connection
+        .prepare_cached("SELECT at_ms FROM cut WHERE instrument = ?1")?
+        .query_map(params![instrument], |row| row.get(0))?
+        .collect()
+}
+
+/// Forgets the cut of an instrument at an instant.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn remove_one(connection: &Connection, at_ms: i64, instrument: i64) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached("DELETE FROM cut WHERE at_ms = ?1 AND instrument = ?2")?
+        .execute(params![at_ms, instrument])?;
+    Ok(())
 }
 
 /// Forgets the cuts in `[from_ms, until_ms)`: their hours are being derived anew.

@@ -1,5 +1,7 @@
 //! `gap` and `display_jump`: what the ledger notices between readings.
 
+use std::ops::Range;
+
 use rusqlite::{Connection, params};
 
 /// A pause of an instrument's current that is too long to bridge.
@@ -52,6 +54,23 @@ pub fn of_instrument(connection: &Connection, instrument: i64) -> rusqlite::Resu
                 charge_mah: pair(3)?,
                 soc_permille: pair(5)?,
             })
+        })?
+        .collect()
+}
+
+/// When those gaps of an instrument end that begin in a stretch of time, ms since 1970.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn ends_of_those_beginning(
+    connection: &Connection,
+    instrument: i64,
+    begin_ms: Range<i64>,
+) -> rusqlite::Result<Vec<i64>> {
+    connection
+        .prepare_cached("SELECT end_ms FROM gap WHERE instrument = ?1 AND begin_ms >= ?2 AND begin_ms < ?3")?
+        .query_map(params![instrument, begin_ms.start, begin_ms.end], |row| {
+            row.get(0)
         })?
         .collect()
 }

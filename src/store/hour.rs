@@ -21,8 +21,10 @@ pub struct Hour {
     pub counted: Counted,
     /// What was counted from the first reading of all to the end of the hour.
     pub total: Counted,
+    /// Smallest step of the current within the hour, mA.
+    pub step_ma: Option<i64>,
     /// Smallest step of the current from the first reading of all, mA.
-    pub finest_step_ma: Option<i64>,
+    pub total_step_ma: Option<i64>,
     /// Smallest and largest current, mA.
     pub current_ma: Option<(i64, i64)>,
     /// Smallest and largest voltage, mV.
@@ -39,7 +41,7 @@ pub fn put(connection: &Connection, instrument: i64, hour: &Hour) -> rusqlite::R
     connection
         .prepare_cached(
             "INSERT OR REPLACE INTO hour VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, \
-             ?16, ?17, ?18, ?19, ?20, ?21, ?22)",
+             ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23)",
         )?
         .execute(params![
             instrument,
@@ -57,7 +59,8 @@ pub fn put(connection: &Connection, instrument: i64, hour: &Hour) -> rusqlite::R
             hour.total.heard_ms,
             hour.total.sampling_ah2,
             hour.total.pauses_ms2,
-            hour.finest_step_ma,
+            hour.step_ma,
+            hour.total_step_ma,
             hour.current_ma.map(|extremes| extremes.0),
             hour.current_ma.map(|extremes| extremes.1),
             hour.voltage_mv.map(|extremes| extremes.0),
@@ -125,13 +128,19 @@ pub fn extent(connection: &Connection, instrument: i64) -> rusqlite::Result<Opti
     Ok(end("ASC", "first_ms")?.zip(end("DESC", "last_ms")?))
 }
 
-/// The next hour after this one that has a row.
+/// The next hour after this one in which an instrument's current was heard.
 ///
 /// # Errors
 /// Whatever SQLite says.
-pub fn next_after(connection: &Connection, instrument: i64, hour: i64) -> rusqlite::Result<Option<i64>> {
+pub fn next_heard_after(
+    connection: &Connection,
+    instrument: i64,
+    hour: i64,
+) -> rusqlite::Result<Option<i64>> {
     connection
-        .prepare_cached("SELECT hour FROM hour WHERE instrument = ?1 AND hour > ?2 ORDER BY hour LIMIT 1")?
+        .prepare_cached(
+            "SELECT hour FROM hour WHERE instrument = ?1 AND hour > ?2 AND first_ms IS NOT NULL ORDER BY hour LIMIT 1",
+        )?
         .query_row(params![instrument, hour], |row| row.get(0))
         .optional()
 }
@@ -233,9 +242,10 @@ fn from_row(row: &Row<'_>) -> rusqlite::Result<Hour> {
         readings: row.get(4)?,
         counted: counted(5)?,
         total: counted(10)?,
-        finest_step_ma: row.get(15)?,
-        current_ma: extremes(16)?,
-        voltage_mv: extremes(18)?,
-        soc_permille: extremes(20)?,
+        step_ma: row.get(15)?,
+        total_step_ma: row.get(16)?,
+        current_ma: extremes(17)?,
+        voltage_mv: extremes(19)?,
+        soc_permille: extremes(21)?,
     })
 }

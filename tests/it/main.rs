@@ -6,6 +6,7 @@ mod decode;
 mod fixture;
 mod harness;
 mod kill;
+mod ledger;
 mod live;
 mod past;
 mod path;

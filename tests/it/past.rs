@@ -77,6 +77,7 @@ pub fn derived(connection: &Connection) -> String {
         let columns = statement.column_count();
         let mut rows = statement.query([]).unwrap();
         while let Some(row) = rows.next().unwrap() {
+            write!(text, "{table}: ").unwrap();
             for column in 0..columns {
                 write!(text, "{:?}|", row.get_ref(column).unwrap()).unwrap();
             }
