@@ -15,11 +15,10 @@ use packdrift::{
         live::Live,
         mqtt::{self, Status},
     },
-    store::writer::Writer,
 };
 use tokio::{sync::watch, time::timeout};
 
-use crate::fixture::{json_source, setup};
+use crate::fixture::{Kept, json_source, setup};
 
 const PATIENCE: Duration = Duration::from_secs(10);
 
@@ -84,7 +83,8 @@ impl Peer {
 }
 
 fn start(port: u16, commit_after: Duration) -> (watch::Receiver<Status>, tokio::task::JoinHandle<()>) {
-    let (writer, mut messages) = Writer::stub(commit_after);
+    let kept = Kept::start(commit_after);
+    let writer = kept.writer.clone();
     let (status, seen) = watch::channel(Status::default());
     let sources = vec![
         json_source("skerry/{instrument}"),
@@ -101,18 +101,17 @@ fn start(port: u16, commit_after: Duration) -> (watch::Receiver<Status>, tokio::
         ca_file: None,
     };
     let task = tokio::spawn(async move {
-        let running = mqtt::run(
+        mqtt::run(
             broker,
             decoder,
             Live::default(),
             writer,
             status,
             std::future::pending(),
-        );
-        tokio::select! {
-            ended = running => ended.unwrap(),
-            () = async { while messages.recv().await.is_some() {} } => {}
-        }
+        )
+        .await
+        .unwrap();
+        drop(kept);
     });
     (seen, task)
 }

@@ -5,10 +5,13 @@ use std::{path::PathBuf, time::Duration};
 use packdrift::{
     config::{
         Api, Bank, Broker, ChannelAt, Chemistry, Format, FullCharge, Held, InstrumentEntry, Losses, Pack,
-        Part, Reference, Reporting, Role, Setup, Source, Store, TopicPattern,
+        Reference, Reporting, Role, Setup, Source, Store, TopicPattern,
     },
-    reading::{Channel, Instrument},
+    reading::{Channel, Instrument, Reason},
+    store::{self, Options, Writer},
 };
+
+use crate::harness::number;
 
 /// The reference of [`setup`].
 pub const SHUNT: Instrument = Instrument(0);
@@ -119,27 +122,58 @@ pub fn number_source(topic: &str) -> Source {
 }
 
 fn pattern(written: &str) -> TopicPattern {
-    let level = |mut text: &str| {
-        let mut parts = Vec::new();
-        while let Some((before, rest)) = text.split_once('{') {
-            if !before.is_empty() {
-                parts.push(Part::Text(before.into()));
-            }
-            let (name, rest) = rest.split_once('}').expect("placeholders are closed");
-            parts.push(match name {
-                "instrument" => Part::Instrument,
-                "channel" => Part::Channel,
-                other => panic!("no placeholder {other}"),
-            });
-            text = rest;
-        }
-        if !text.is_empty() {
-            parts.push(Part::Text(text.into()));
-        }
-        parts
-    };
-    TopicPattern {
-        written: written.into(),
-        levels: written.split('/').map(level).collect(),
+    TopicPattern::read(written).unwrap()
+}
+
+/// A real writer on a store in a folder of its own.
+pub struct Kept {
+    pub writer: Writer,
+    folder: tempfile::TempDir,
+}
+
+impl Kept {
+    /// Starts it for the instruments of [`setup`].
+    pub fn start(commit_after: Duration) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let connection = store::read_write(&folder.path().join("packdrift.sqlite")).unwrap();
+        let options = Options {
+            instruments: ["shunt", "tern", "fulmar"].map(str::to_owned).to_vec(),
+            commit_after,
+            quarantine_bytes: 1_000_000,
+        };
+        let (writer, _thread) = Writer::start(connection, options).unwrap();
+        Self { writer, folder }
     }
+
+    /// Readings in the store.
+    pub fn readings(&self) -> i64 {
+        number(self.folder.path(), "SELECT count(*) FROM reading")
+    }
+
+    /// Messages refused for a reason.
+    pub fn refused(&self, reason: Reason) -> i64 {
+        let word = reason.word();
+        number(
+            self.folder.path(),
+            &format!("SELECT coalesce(sum(messages), 0) FROM refusal_count WHERE reason = '{word}'"),
+        )
+    }
+
+    /// Waits until so many readings are in the store, and makes sure that there are no more.
+    pub async fn has(&self, readings: i64) {
+        until(|| self.readings() >= readings).await;
+        assert_eq!(self.readings(), readings);
+    }
+}
+
+/// Waits until something is so.
+pub async fn until(mut so: impl FnMut() -> bool) {
+    let waiting = async {
+        while !so() {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    };
+    tokio::time::timeout(Duration::from_secs(20), waiting)
+        .await
+        .unwrap();
 }

@@ -1,6 +1,7 @@
 //! The questions asked of the whole program, a module each.
 
 mod api;
+mod broker_faults;
 mod cost;
 mod decode;
 mod fixture;
@@ -8,6 +9,8 @@ mod harness;
 mod kill;
 mod ledger;
 mod live;
+mod mosquitto;
+mod own_broker;
 mod past;
 mod path;
 mod published;

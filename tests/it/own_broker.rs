@@ -8,22 +8,23 @@ use packdrift::{
         own::{Own, OwnError},
     },
     reading::Reason,
-    store::writer::{Message, Writer},
 };
 use rumqttc::v5::{AsyncClient, Event, EventLoop, Incoming, MqttOptions, mqttbytes::QoS};
-use tokio::sync::mpsc::UnboundedReceiver;
 
-use crate::fixture::{json_source, setup};
+use crate::fixture::{Kept, json_source, setup, until};
 
-const BODY: &str = r#"{"at":"2026-01-10T08:00:00Z","voltage":53.1}"#;
+/// Commits only when somebody waits.
+const HARDLY_EVER: Duration = Duration::from_secs(60);
 
-async fn own() -> (Own, UnboundedReceiver<Message>) {
-    let (writer, messages) = Writer::stub(Duration::from_secs(60));
+fn body(minute: u32) -> String {
+    format!(r#"{{"at":"2026-01-10T08:{minute:02}:00Z","voltage":53.1}}"#)
+}
+
+async fn own(kept: &Kept) -> Own {
     let decoder = Arc::new(Decoder::new(&setup(vec![json_source("skerry/{instrument}")])));
-    let own = Own::bind(([127, 0, 0, 1], 0).into(), decoder, writer)
+    Own::bind(([127, 0, 0, 1], 0).into(), decoder, kept.writer.clone())
         .await
-        .unwrap();
-    (own, messages)
+        .unwrap()
 }
 
 fn publisher(own: &Own) -> (AsyncClient, EventLoop) {
@@ -44,31 +45,28 @@ async fn acknowledged(events: &mut EventLoop, count: usize) {
 
 #[tokio::test]
 async fn a_publish_is_acknowledged_after_its_commit() {
-    let (own, mut messages) = own().await;
+    let kept = Kept::start(HARDLY_EVER);
+    let own = own(&kept).await;
     let (client, mut events) = publisher(&own);
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
     let running = tokio::spawn(own.run(async { drop(stopped.await) }));
     client
-        .publish("skerry/tern", QoS::AtLeastOnce, true, BODY)
+        .publish("skerry/tern", QoS::AtLeastOnce, true, body(0))
         .await
         .unwrap();
     client
-        .publish("skerry/puffin", QoS::AtLeastOnce, false, BODY)
+        .publish("skerry/puffin", QoS::AtLeastOnce, false, body(0))
         .await
         .unwrap();
     acknowledged(&mut events, 2).await;
     // Committed before the acknowledgement, so they are here already.
-    let first = messages.try_recv().unwrap();
-    assert!(first.urgent);
-    assert_eq!(first.decoded.readings.len(), 1);
-    let second = messages.try_recv().unwrap();
-    assert_eq!(second.decoded.refusals[0].reason, Reason::UnknownInstrument);
+    assert_eq!((kept.readings(), kept.refused(Reason::UnknownInstrument)), (1, 1));
     client
-        .publish("skerry/tern", QoS::AtMostOnce, false, BODY)
+        .publish("skerry/tern", QoS::AtMostOnce, false, body(1))
         .await
         .unwrap();
     let polling = tokio::spawn(async move { while events.poll().await.is_ok() {} });
-    assert_eq!(messages.recv().await.unwrap().topic, "skerry/tern");
+    until(|| kept.readings() == 2).await;
     stop.send(()).unwrap();
     running.await.unwrap().unwrap();
     polling.await.unwrap();
@@ -76,14 +74,19 @@ async fn a_publish_is_acknowledged_after_its_commit() {
 
 #[tokio::test]
 async fn nothing_is_acknowledged_once_the_writer_has_stopped() {
-    let decoder = Arc::new(Decoder::new(&setup(vec![json_source("skerry/{instrument}")])));
-    let own = Own::bind(([127, 0, 0, 1], 0).into(), decoder, Writer::stopped())
-        .await
-        .unwrap();
+    let kept = Kept::start(HARDLY_EVER);
+    let own = own(&kept).await;
+    // A writer that fails takes its thread along.
+    assert!(
+        kept.writer
+            .run(|_| panic!("the writer fails, as this test wants"))
+            .await
+            .is_err()
+    );
     let (client, mut events) = publisher(&own);
     let running = tokio::spawn(own.run(std::future::pending()));
     client
-        .publish("skerry/tern", QoS::AtLeastOnce, false, BODY)
+        .publish("skerry/tern", QoS::AtLeastOnce, false, body(0))
         .await
         .unwrap();
     while let Ok(event) = events.poll().await {
@@ -94,10 +97,11 @@ async fn nothing_is_acknowledged_once_the_writer_has_stopped() {
 
 #[tokio::test]
 async fn the_broker_opens_where_it_may_and_says_where_it_cannot() {
-    let (first, _messages) = own().await;
+    let kept = Kept::start(HARDLY_EVER);
+    let first = own(&kept).await;
     let bind = |listen| {
         let decoder = Arc::new(Decoder::new(&setup(Vec::new())));
-        Own::bind(listen, decoder, Writer::stopped())
+        Own::bind(listen, decoder, kept.writer.clone())
     };
     assert!(matches!(
         bind(first.local_addr()).await,

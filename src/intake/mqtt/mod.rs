@@ -205,8 +205,7 @@ impl Intake {
         self.owed.lost();
         // What was read before the failure is still in the client, and would come after the next CONNACK as if
         // it belonged to that connection.
-        for event in Vec::<Event>::new() {
-            let _ = &events;
+        for event in std::mem::take(&mut events.state.events) {
             if let Event::Incoming(Incoming::Publish(publish)) = event {
                 self.take(publish).await?;
             }
