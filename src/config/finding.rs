@@ -20,7 +20,7 @@ pub struct Finding {
 }
 
 /// Everything that is wrong with a file.
-#[derive(Clone, thiserror::Error, Diagnostic)]
+#[derive(Clone, Default, thiserror::Error, Diagnostic)]
 pub struct Wrong {
     path: String,
     /// In the order of the file.
@@ -42,11 +42,8 @@ impl Wrong {
             .with_context_lines(1);
         let mut text = String::new();
         if handler.render_report(&mut text, self).is_err() {
-            text = self
-                .findings
-                .iter()
-                .map(|finding| format!("{finding}\n"))
-                .collect();
+            let lines: Vec<String> = self.findings.iter().map(ToString::to_string).collect();
+            text = lines.join("\n");
         }
         text
     }
@@ -100,6 +97,13 @@ impl Findings {
             label: label.into(),
             mend: mend.into(),
         });
+    }
+
+    /// Notes something wrong, where nothing else was found: a part that can't be read has usually said why.
+    pub(super) fn add_if_none(&self, place: &Range<usize>, what: &str, label: &str, mend: &str) {
+        if self.found.borrow().is_empty() {
+            self.add(place, what, label, mend);
+        }
     }
 
     /// All that was found; `None` where nothing was.

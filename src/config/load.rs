@@ -68,10 +68,17 @@ pub fn parse(path: &str, text: &str, folder: &Path) -> Result<Setup, Wrong> {
             None
         }
     };
+    if setup.is_none() {
+        findings.add_if_none(
+            &(0..0),
+            "this can't be used",
+            "somewhere in here",
+            "compare it with the README's example",
+        );
+    }
     match (findings.into_wrong(), setup) {
         (None, Some(setup)) => Ok(setup),
-        (Some(wrong), _) => Err(wrong),
-        (None, None) => unreachable!("a part that can't be read has said why"),
+        (wrong, _) => Err(wrong.unwrap_or_default()),
     }
 }
 
@@ -165,7 +172,16 @@ impl Enlist for Names<'_> {
             );
             return None;
         }
-        let instrument = Instrument(u16::try_from(self.order.len()).ok()?);
+        let Ok(index) = u16::try_from(self.order.len()) else {
+            self.findings.add(
+                &name.place,
+                "there are too many instruments",
+                "one too many",
+                "use several packdrifts",
+            );
+            return None;
+        };
+        let instrument = Instrument(index);
         self.known.insert(name.value.clone(), instrument);
         self.order.push(name.value.clone());
         Some(instrument)

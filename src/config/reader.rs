@@ -212,6 +212,11 @@ impl<'f> Table<'f> {
             .map(|(key, value)| (key.get_ref().as_ref(), key.span(), value))
     }
 
+    /// Whether nothing is written in it.
+    pub(super) fn is_empty(&self) -> bool {
+        self.entries.is_empty()
+    }
+
     /// Whether a key is there.
     pub(super) fn has(&self, key: &str) -> bool {
         self.entries.contains_key(key)

@@ -1,6 +1,6 @@
 //! The checked setup: what the rest of the program may rely on.
 //!
-//! Everything here has been found free of contradictions by [`super::load`]; nobody else sees the file as written.
+//! Everything here has been found free of contradictions by [`load()`](super::load()); nobody else sees the file as written.
 
 use std::{net::SocketAddr, path::PathBuf, time::Duration};
 

@@ -38,14 +38,14 @@ pub(super) fn source(table: Table<'_>, known: Known<'_>, names: &[&str]) -> Opti
     let channels = channels(&table, format, topic.as_ref());
     if let Some(topic) = &topic {
         let place = written.as_ref().map_or(&table.place, |written| &written.place);
-        match (topic.names_instrument(), &instrument) {
-            (false, None) => table.findings.add(
+        match (topic.names_instrument(), table.has("instrument")) {
+            (false, false) => table.findings.add(
                 place,
                 "nothing says which instrument this source is of",
                 "no instrument here",
                 "put {instrument} into the topic, or add a line like this: instrument = \"shunt\"",
             ),
-            (true, Some(_)) => table.findings.add(
+            (true, true) => table.findings.add(
                 place,
                 "the topic names the instrument, and so does `instrument`",
                 "here",
@@ -128,7 +128,10 @@ fn not_a_pointer(table: &Table<'_>, place: &std::ops::Range<usize>, text: &str) 
 fn instrument(table: &Table<'_>, known: Known<'_>, names: &[&str], each: bool) -> Option<InstrumentName> {
     let written = table.text("instrument")?;
     if written.value.starts_with('/') || (each && written.value.is_empty()) {
-        return is_pointer(&written.value).then_some(InstrumentName::Pointer(written.value));
+        if !is_pointer(&written.value) {
+            not_a_pointer(table, &written.place, &written.value);
+        }
+        return Some(InstrumentName::Pointer(written.value));
     }
     if let Some(instrument) = known(&written.value) {
         return Some(InstrumentName::Fixed(instrument));
@@ -211,6 +214,14 @@ fn channels(
             pointer,
             scale,
         });
+    }
+    if format == Some(Format::Json) && entries.is_empty() {
+        table.findings.add(
+            &entries.place,
+            "nothing says what this source reports",
+            "empty",
+            "write at least one line like this: voltage = \"/volts\"",
+        );
     }
     if format == Some(Format::Number)
         && !topic.is_some_and(TopicPattern::names_channel)

@@ -1,7 +1,7 @@
 //! Keeps what is derived in step with the readings, and gathers the facts for a question.
 //!
 //! Hours, gaps, anchors and cuts are derived from readings alone: they can be dropped and rebuilt with the same
-//! result to the last digit. Readings that come late mark their hours; [`refresh`] derives those again and
+//! result to the last digit. Readings that come late mark their hours; [`refresh()`] derives those again and
 //! whatever depends on them. Everything here runs on a connection that somebody else owns; the arithmetic is
 //! `charge`'s.
 

@@ -16,4 +16,5 @@ mod path;
 mod published;
 mod refused;
 mod scenario;
+mod setup;
 mod winters;

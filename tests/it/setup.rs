@@ -1,0 +1,236 @@
+//! Is everything that is wrong with a setup file said, with its place and its mend?
+
+use std::{fmt::Write, path::Path, time::Duration};
+
+use packdrift::{
+    command::check::meaning,
+    config::{self, Broker, Reporting, Setup, Wrong},
+};
+
+const GOOD: &str = r#"[[bank]]
+id = "skerry"
+chemistry = "lfp"
+cells_in_series = 16
+full = { volts = 56.0, tail_fraction = 0.05, hold = "5m" }
+
+[bank.reference]
+id = "shunt"
+
+[[bank.pack]]
+id = "tern"
+capacity_ah = 200
+revision = "A"
+
+[[bank.pack]]
+id = "fulmar"
+capacity_ah = 230
+revision = "B"
+
+[[source]]
+topic = "skerry/{instrument}/reading"
+format = "json"
+time = "/at"
+[source.channels]
+current = "/amps"
+"#;
+
+fn read(text: &str) -> Result<Setup, Wrong> {
+    config::parse("setup.toml", text, Path::new("/hut"))
+}
+
+/// The good file with one thing in it replaced.
+fn with(from: &str, to: &str) -> String {
+    assert!(GOOD.contains(from), "{from}");
+    GOOD.replacen(from, to, 1)
+}
+
+/// Files with one thing wrong: what it is, and the file.
+#[expect(clippy::too_many_lines, reason = "a list")]
+fn wrong_files() -> Vec<(&'static str, String)> {
+    let more = |text: &str| format!("{GOOD}\n{text}");
+    let before = |text: &str| format!("{text}\n{GOOD}");
+    vec![
+        (
+            "unknown key",
+            with("chemistry = \"lfp\"", "chemistry = \"lfp\"\ncolour = \"red\""),
+        ),
+        ("misspelt key", with("cells_in_series", "cells_in_serie")),
+        ("two packs with one id", with("id = \"fulmar\"", "id = \"tern\"")),
+        (
+            "a name that can't stand in a topic",
+            with("id = \"tern\"", "id = \"tern/1\""),
+        ),
+        (
+            "capacity of nothing",
+            with("capacity_ah = 230", "capacity_ah = 0"),
+        ),
+        ("no revision", with("revision = \"A\"\n", "")),
+        (
+            "measured without uncertainty",
+            with(
+                "capacity_ah = 230",
+                "capacity_ah = 230\nmeasured_capacity_ah = 228",
+            ),
+        ),
+        (
+            "full voltage of another cell count",
+            with("volts = 56.0", "volts = 28.0"),
+        ),
+        (
+            "tail out of range",
+            with("tail_fraction = 0.05", "tail_fraction = 5"),
+        ),
+        (
+            "a duration that is none",
+            with("hold = \"5m\"", "hold = \"a while\""),
+        ),
+        (
+            "unknown chemistry",
+            with("chemistry = \"lfp\"", "chemistry = \"lead\""),
+        ),
+        (
+            "unknown time zone",
+            with("cells_in_series", "time_zone = \"Europe/Osle\"\ncells_in_series"),
+        ),
+        ("no reference", with("[bank.reference]\nid = \"shunt\"\n", "")),
+        (
+            "no instrument named",
+            with("skerry/{instrument}/reading", "skerry/reading"),
+        ),
+        ("unknown placeholder", with("{instrument}", "{pack}")),
+        ("a wildcard", with("{instrument}", "+")),
+        (
+            "a channel that nothing calls so",
+            with("current = \"/amps\"", "curent = \"/amps\""),
+        ),
+        (
+            "a pointer that is none",
+            with("current = \"/amps\"", "current = \"amps\""),
+        ),
+        (
+            "a format that is none",
+            with("format = \"json\"", "format = \"xml\""),
+        ),
+        (
+            "two sources for one topic",
+            more(
+                "[[source]]\ntopic = \"skerry/tern/{channel}\"\ninstrument = \"tern\"\nformat = \"number\"\n\n[[source]]\ntopic = \"skerry/{instrument}/soc\"\nformat = \"number\"\nchannels = { soc = { scale = 1 } }\n",
+            ),
+        ),
+        (
+            "a number without a channel",
+            more("[[source]]\ntopic = \"hut/{instrument}\"\nformat = \"number\"\n"),
+        ),
+        (
+            "an instrument that no bank has",
+            more(
+                "[[source]]\ntopic = \"hut/meter\"\ninstrument = \"turn\"\nformat = \"json\"\nchannels = { soc = \"/s\" }\n",
+            ),
+        ),
+        (
+            "open to the network",
+            before("[api]\nlisten = \"0.0.0.0:8077\"\n"),
+        ),
+        (
+            "two brokers",
+            before("[mqtt]\nurl = \"mqtt://hut:1883\"\n\n[broker]\nlisten = \"127.0.0.1:1883\"\n"),
+        ),
+        (
+            "a broker's address that is none",
+            before("[mqtt]\nurl = \"http://hut\"\n"),
+        ),
+        (
+            "changes out of order",
+            with(
+                "revision = \"B\"",
+                "revision = \"B\"\n\n[[bank.pack.change]]\nfrom = 2026-02-01T00:00:00Z\nfirmware = \"2\"\n\n[[bank.pack.change]]\nfrom = 2026-01-01T00:00:00Z\nfirmware = \"3\"",
+            ),
+        ),
+        ("no bank", GOOD[GOOD.find("[[source]]").unwrap()..].to_owned()),
+        ("no TOML", with("cells_in_series = 16", "cells_in_series = = 16")),
+    ]
+}
+
+#[test]
+fn each_mistake_is_named_with_its_place_and_mend() {
+    let mut told = String::new();
+    for (what, text) in wrong_files() {
+        let Err(wrong) = read(&text) else {
+            panic!("nothing found wrong: {what}")
+        };
+        for line in ["setup.toml:", "help:"] {
+            assert!(
+                wrong.shown(false).contains(line),
+                "{what}: no {line}\n{}",
+                wrong.shown(false)
+            );
+        }
+        writeln!(told, "## {what}\n{}", wrong.shown(false)).unwrap();
+    }
+    insta::assert_snapshot!(told);
+}
+
+#[test]
+fn all_mistakes_are_told_at_once() {
+    let text = GOOD
+        .replacen("capacity_ah = 200", "capacity_ah = -1", 1)
+        .replacen("volts = 56.0", "volts = 66.0", 1)
+        .replacen("id = \"fulmar\"", "id = \"shunt\"", 1)
+        .replacen("time = ", "tine = ", 1)
+        .replacen("current = ", "ampere = ", 1);
+    let wrong = read(&text).unwrap_err();
+    assert_eq!(wrong.findings.len(), 5, "{}", wrong.shown(false));
+}
+
+#[test]
+fn what_is_written_arrives() {
+    let setup = read(GOOD).unwrap();
+    let bank = &setup.banks[0];
+    assert_eq!(bank.full.voltage_mv, 56_000);
+    assert_eq!(bank.full.hold, Duration::from_secs(300));
+    assert_eq!(bank.packs[1].held_at(0).revision, "B");
+    assert_eq!(setup.store.path, Path::new("/hut/packdrift.sqlite"));
+    assert!(matches!(setup.broker, Broker::Own(address) if address.port() == 1883));
+    let tern = setup.instrument("tern").unwrap();
+    assert_eq!(setup.entry(tern).max_current_ma, 4_000_000);
+    assert_eq!(setup.entry(tern).voltage_mv, 16_000..=80_000);
+}
+
+#[test]
+fn a_reporter_on_change_and_a_dated_change_are_understood() {
+    let text = with("format = \"json\"", "format = \"json\"\nreports = \"on_change\"\nlonghold = 1")
+        .replacen("longhold = 1", "longest_hold = \"PT20M\"", 1)
+        .replacen(
+            "revision = \"B\"",
+            "revision = \"B\"\n[[bank.pack.change]]\nfrom = 2026-01-10T08:00:00+01:00\nfirmware = \"1.5\"\ncapacity_ah = 220",
+            1,
+        );
+    let setup = read(&text).unwrap();
+    let fulmar = setup.instrument("fulmar").unwrap();
+    let hold = Reporting::OnChange {
+        longest_hold: Duration::from_secs(1200),
+    };
+    assert_eq!(setup.entry(fulmar).reporting, hold);
+    let pack = &setup.banks[0].packs[1];
+    let change_ms = chrono::DateTime::parse_from_rfc3339("2026-01-10T07:00:00Z")
+        .unwrap()
+        .timestamp_millis();
+    let capacity_ah = |at_ms| pack.held_at(at_ms).capacity_ah.round();
+    assert_eq!(
+        (capacity_ah(change_ms - 1), capacity_ah(change_ms)),
+        (230.0, 220.0)
+    );
+    assert_eq!(pack.held_at(change_ms).revision, "B");
+}
+
+#[test]
+fn the_setups_that_come_along_hold() {
+    for file in ["demo-data/skerry.toml", "deploy/setup.toml"] {
+        let path = format!("{}/{file}", env!("CARGO_MANIFEST_DIR"));
+        config::load(Path::new(&path)).unwrap();
+    }
+    let readme = std::fs::read_to_string(format!("{}/README.md", env!("CARGO_MANIFEST_DIR"))).unwrap();
+    let (_, rest) = readme.split_once("```toml\n").unwrap();
+    let (own_bank, _) = rest.split_once("```").unwrap();
+    insta::assert_snapshot!(meaning(&read(own_bank).unwrap()));
+}
