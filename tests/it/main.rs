@@ -5,6 +5,7 @@ mod broker_faults;
 mod cost;
 mod decode;
 mod fixture;
+mod gaps;
 mod harness;
 mod kill;
 mod ledger;

@@ -1,0 +1,200 @@
+//! What a stretch that nobody heard does to an answer: nothing but widen it.
+
+use std::sync::LazyLock;
+
+use packdrift::{
+    charge::{
+        drift::{ChargeError, Insufficient},
+        stored::Basis,
+    },
+    demo::{Kind, Plan, Winter, simulate},
+    ledger,
+    reading::{Channel, Channels},
+    store::{
+        anchor,
+        note::{self, Said, Subject},
+    },
+};
+
+use crate::past;
+
+const HOUR_MS: i64 = 3_600_000;
+const DAY_MS: i64 = 24 * HOUR_MS;
+const TERN: u16 = 1;
+const SHUNT: u16 = 0;
+
+static WINTER: LazyLock<Winter> = LazyLock::new(|| {
+    simulate(&Plan {
+        days: 30,
+        ..Plan::new(Kind::Sparse, 11)
+    })
+});
+
+/// The readings of the winter as `told` lets them through.
+fn heard(told: impl Fn(i64, u16, Channels) -> Option<Channels>) -> Vec<(i64, u16, Channels)> {
+    WINTER
+        .readings()
+        .filter_map(|(at_ms, of, channels)| Some((at_ms, of, told(at_ms, of, channels)?)))
+        .collect()
+}
+
+/// Whether an instant lies in so many hours from noon of day 12 on.
+fn within(at_ms: i64, hours: i64) -> bool {
+    let from_ms = Plan::new(Kind::Sparse, 11).begin_ms + 12 * DAY_MS + 12 * HOUR_MS;
+    (from_ms..from_ms + hours * HOUR_MS).contains(&at_ms)
+}
+
+/// Charge error of tern from the first full charge to the last, and to day 25: answers and truths.
+fn answers(readings: Vec<(i64, u16, Channels)>) -> Vec<(Result<ChargeError, Insufficient>, f64)> {
+    let setup = past::setup();
+    let mut store = past::empty();
+    past::put(&mut store, &setup, readings);
+    ledger::refresh(&mut store, &setup).unwrap();
+    let marks = anchor::of_bank(&store, "skerry").unwrap();
+    let first_ms = marks[0].end_ms;
+    let instants = [first_ms, marks[marks.len() - 1].end_ms, first_ms + 25 * DAY_MS];
+    let (facts, at) = past::facts(&store, &setup, &instants);
+    past::ask(&facts, |record| {
+        at[1..]
+            .iter()
+            .zip(&instants[1..])
+            .map(|(until, until_ms)| {
+                let truth_ah = WINTER.true_charge_error_ah(0, first_ms, *until_ms);
+                (record.charge_error(0, at[0], *until), truth_ah)
+            })
+            .collect()
+    })
+}
+
+/// The answers hold the truth, and with `most_percent` of capacity less heard they are still near the full log's.
+fn check(readings: Vec<(i64, u16, Channels)>, most_percent: Option<f64>) {
+    let full = answers(heard(|_, _, channels| Some(channels)));
+    for ((answer, truth_ah), (complete, _)) in answers(readings).into_iter().zip(full) {
+        let (answer, complete) = (answer.unwrap().error, complete.unwrap().error);
+        let (off_ah, stated_ah) = (answer.value_ah - truth_ah, answer.expanded_uncertainty_ah());
+        assert!(
+            off_ah.abs() <= stated_ah,
+            "off by {off_ah} Ah, stated {stated_ah} Ah"
+        );
+        assert!(stated_ah >= complete.expanded_uncertainty_ah());
+        if let Some(most_percent) = most_percent {
+            let moved_percent = 100.0 * (answer.value_ah - complete.value_ah).abs() / 200.0;
+            assert!(
+                moved_percent <= most_percent,
+                "moved by {moved_percent} % of capacity"
+            );
+        }
+    }
+}
+
+/// Without what a channel says.
+fn without(mut channels: Channels, channel: Channel) -> Channels {
+    channels.set(channel, None);
+    channels
+}
+
+#[test]
+fn a_pack_silent_for_thirty_hours_is_known_by_its_display() {
+    check(
+        heard(|at_ms, of, channels| (of != TERN || !within(at_ms, 30)).then_some(channels)),
+        Some(1.0),
+    );
+}
+
+#[test]
+fn a_pack_without_a_display_takes_its_share_and_its_usual_error() {
+    let told =
+        |at_ms, of, channels| (of != TERN || !within(at_ms, 30)).then(|| without(channels, Channel::Soc));
+    check(heard(told), None);
+}
+
+#[test]
+fn a_silent_reference_is_known_by_the_packs() {
+    check(
+        heard(|at_ms, of, channels| (of != SHUNT || !within(at_ms, 12)).then_some(channels)),
+        Some(0.5),
+    );
+}
+
+#[test]
+fn an_outage_of_everything_is_bridged_by_the_displays() {
+    check(
+        heard(|at_ms, _, channels| (!within(at_ms, 20)).then_some(channels)),
+        None,
+    );
+}
+
+#[test]
+fn without_any_witness_for_long_there_is_no_answer() {
+    let told = |at_ms, _, channels| (!within(at_ms, 5 * 24)).then(|| without(channels, Channel::Soc));
+    for (answer, _) in answers(heard(told)) {
+        assert!(
+            matches!(answer, Err(Insufficient::Unwitnessed { .. })),
+            "{answer:?}"
+        );
+    }
+}
+
+#[test]
+fn at_a_closure_the_error_is_the_packs_own_net_count() {
+    let setup = past::setup();
+    let store = past::filled(&setup, &WINTER);
+    let marks = anchor::of_bank(&store, "skerry").unwrap();
+    let (facts, at) = past::facts(&store, &setup, &[marks[0].end_ms, marks[1].end_ms]);
+    past::ask(&facts, |record| {
+        for p in 0..5 {
+            let answer = record.charge_error(p, at[0], at[1]).unwrap();
+            assert_eq!(answer.basis, Basis::Closed);
+            let counted_ah = record.heard(p + 1, at[0], at[1]).net_ah();
+            assert!((answer.error.value_ah - counted_ah).abs() < 1e-9);
+        }
+    });
+}
+
+#[test]
+fn errors_add_up_over_time() {
+    let setup = past::setup();
+    let store = past::filled(&setup, &WINTER);
+    let begin_ms = Plan::new(Kind::Sparse, 11).begin_ms;
+    let days = [0.2, 5.3, 12.9, 28.9, 29.7];
+    #[expect(clippy::cast_possible_truncation, reason = "hours of a winter")]
+    let instants = days.map(|day| begin_ms + (day * 24.0) as i64 * HOUR_MS);
+    let (facts, at) = past::facts(&store, &setup, &instants);
+    past::ask(&facts, |record| {
+        for p in 0..5 {
+            let error_ah = |from: usize, until: usize| {
+                record
+                    .charge_error(p, at[from], at[until])
+                    .unwrap()
+                    .error
+                    .value_ah
+            };
+            let sum_ah: f64 = (0..4).map(|from| error_ah(from, from + 1)).sum();
+            assert!((sum_ah - error_ah(0, 4)).abs() < 1e-9);
+        }
+    });
+}
+
+#[test]
+fn rates_before_and_after_a_recalibration_are_never_averaged() {
+    let setup = past::setup();
+    let store = past::filled(&setup, &WINTER);
+    let at_ms = Plan::new(Kind::Sparse, 11).begin_ms + 15 * DAY_MS;
+    let said = Said {
+        at_ms,
+        subject: Subject::Instrument("tern".to_owned()),
+        kind: note::Kind::Recalibration,
+        text: "zero set".to_owned(),
+    };
+    note::add(&store, at_ms, said).unwrap();
+    let (facts, at) = past::facts(&store, &setup, &[i64::MIN, i64::MAX]);
+    past::ask(&facts, |record| {
+        let rates = record.rates(0, at[0], at[1]).unwrap();
+        assert_eq!(rates.len(), 2);
+        assert_eq!((rates[0].end_ms, rates[1].begin_ms), (at_ms, at_ms));
+        let whole = record.charge_error(0, at[0], at[1]).unwrap().error.value_ah;
+        let parts: f64 = rates.iter().map(|rate| rate.error.value_ah).sum();
+        assert!((whole - parts).abs() < 1e-9);
+        assert_eq!(record.rates(1, at[0], at[1]).unwrap().len(), 1);
+    });
+}
