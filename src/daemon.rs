@@ -120,7 +120,7 @@ impl Daemon {
                 )
             }
             Broker::Own(listen) => {
-                let own = Own::bind(*listen, decoder, writer.clone()).await?;
+                let own = Own::bind(*listen, decoder, Live::restarted(usual_ms), writer.clone()).await?;
                 let address = own.local_addr();
                 (
                     Some(address),

@@ -24,6 +24,8 @@ const ENOUGH: usize = 5;
 #[derive(Debug, Default)]
 pub struct Live {
     resumed: bool,
+    /// Topics that nothing is known of are live at once, even on a resumed session.
+    new_ones_live: bool,
     topics: HashMap<String, Topic>,
 }
 
@@ -58,8 +60,19 @@ impl Live {
             (name, topic)
         };
         Self {
-            resumed: false,
             topics: usual_ms.into_iter().map(topic).collect(),
+            ..Self::default()
+        }
+    }
+
+    /// For packdrift as its own broker after a start: publishers repeat at once what was not acknowledged before, so
+    /// topics that have spoken before prove themselves; whoever speaks for the first time is live.
+    #[must_use]
+    pub fn restarted(usual_ms: HashMap<String, i64>) -> Self {
+        Self {
+            resumed: true,
+            new_ones_live: true,
+            ..Self::new(usual_ms)
         }
     }
 
@@ -79,7 +92,11 @@ impl Live {
             return false;
         }
         if !self.topics.contains_key(name) {
-            self.topics.insert(name.to_owned(), Topic::default());
+            let topic = Topic {
+                live: self.resumed && self.new_ones_live,
+                ..Topic::default()
+            };
+            self.topics.insert(name.to_owned(), topic);
         }
         let resumed = self.resumed;
         self.topics
@@ -210,6 +227,16 @@ mod tests {
         assert_eq!(
             live_from(&mut live, (0..10).map(|n| 3_000_000 + n * 59_000)),
             Some(2)
+        );
+    }
+
+    #[test]
+    fn after_a_start_only_those_who_spoke_before_prove_themselves() {
+        let mut live = Live::restarted(HashMap::from([("tern".to_owned(), 10_000)]));
+        assert!(live.arrived("fulmar", 0, PLAIN));
+        assert_eq!(
+            live_from(&mut live, [0, 5, 10, 10_000, 20_000, 30_000, 40_000]),
+            Some(5)
         );
     }
 

@@ -4,7 +4,13 @@
 //! waits for the commit, so what a publisher saw acknowledged is in the database. Subscribers get nothing; whoever
 //! wants a broker for other purposes runs one.
 
-use std::{future::Future, net::SocketAddr, pin::Pin, sync::Arc, time::Duration};
+use std::{
+    future::Future,
+    net::SocketAddr,
+    pin::Pin,
+    sync::{Arc, Mutex, PoisonError},
+    time::Duration,
+};
 
 use mqtt5::{
     MqttError, QoS,
@@ -16,7 +22,11 @@ use mqtt5::{
 };
 use tokio::sync::watch;
 
-use super::{Arrival, Decoder, LARGEST_BODY, now_ms};
+use super::{
+    Arrival, Decoder, LARGEST_BODY,
+    live::{Live, Marks},
+    now_ms,
+};
 use crate::store::{Message, Stopped, Writer};
 
 /// Why packdrift can't be, or no longer is, its own broker.
@@ -53,7 +63,12 @@ impl Own {
     ///
     /// # Errors
     /// Where the address is not loopback or can't be bound.
-    pub async fn bind(listen: SocketAddr, decoder: Arc<Decoder>, writer: Writer) -> Result<Self, OwnError> {
+    pub async fn bind(
+        listen: SocketAddr,
+        decoder: Arc<Decoder>,
+        live: Live,
+        writer: Writer,
+    ) -> Result<Self, OwnError> {
         if !listen.ip().is_loopback() {
             return Err(OwnError::NotLoopback(listen));
         }
@@ -66,6 +81,7 @@ impl Own {
             .with_sys_topics_enabled(false)
             .with_event_handler(Arc::new(Taker {
                 decoder,
+                live: Mutex::new(live),
                 writer,
                 stop,
             }));
@@ -122,16 +138,19 @@ impl Own {
 /// What happens to each publish, before it is acknowledged.
 struct Taker {
     decoder: Arc<Decoder>,
+    live: Mutex<Live>,
     writer: Writer,
     stop: watch::Sender<bool>,
 }
 
 impl Taker {
     async fn take(&self, topic: &str, body: bytes::Bytes) -> Result<(), Stopped> {
-        let arrival = Arrival {
-            at_ms: now_ms(),
-            live: true,
+        let at_ms = now_ms();
+        let live = {
+            let mut pace = self.live.lock().unwrap_or_else(PoisonError::into_inner);
+            pace.arrived(topic, at_ms, Marks::default())
         };
+        let arrival = Arrival { at_ms, live };
         let decoded = self.decoder.decode(topic, &body, arrival);
         let mut committed = self.writer.committed();
         let ticket = self

@@ -31,12 +31,13 @@ pub(super) fn derive(
     };
     for bank in &setup.banks {
         let search = Search::new(connection, bank, roster)?;
+        // First: an anchor may well end in an hour that has no voltage of its own, and is then derived again.
+        search.forget_elsewhere(stale)?;
         for (from, until) in search.clusters(*first, *last)? {
             if stale.range(from - 1..=until + 1).next().is_some() {
                 search.derive(from, until)?;
             }
         }
-        search.forget_elsewhere(stale)?;
     }
     Ok(())
 }

@@ -1,10 +1,12 @@
 //! Does packdrift as its own broker acknowledge what is committed, and nothing else?
 
-use std::{sync::Arc, time::Duration};
+use std::{collections::HashMap, sync::Arc, time::Duration};
 
 use packdrift::{
+    config::Source,
     intake::{
         Decoder,
+        live::Live,
         own::{Own, OwnError},
     },
     reading::Reason,
@@ -22,9 +24,14 @@ fn body(minute: u32) -> String {
 
 async fn own(kept: &Kept) -> Own {
     let decoder = Arc::new(Decoder::new(&setup(vec![json_source("skerry/{instrument}")])));
-    Own::bind(([127, 0, 0, 1], 0).into(), decoder, kept.writer.clone())
-        .await
-        .unwrap()
+    Own::bind(
+        ([127, 0, 0, 1], 0).into(),
+        decoder,
+        Live::default(),
+        kept.writer.clone(),
+    )
+    .await
+    .unwrap()
 }
 
 fn publisher(own: &Own) -> (AsyncClient, EventLoop) {
@@ -73,6 +80,36 @@ async fn a_publish_is_acknowledged_after_its_commit() {
 }
 
 #[tokio::test]
+async fn what_is_repeated_after_a_restart_without_a_time_is_not_integrated() {
+    let kept = Kept::start(HARDLY_EVER);
+    let untimed = Source {
+        time: None,
+        ..json_source("skerry/{instrument}")
+    };
+    let decoder = Arc::new(Decoder::new(&setup(vec![untimed])));
+    // As the store says after a start: tern has spoken before, every minute.
+    let live = Live::restarted(HashMap::from([("skerry/tern".to_owned(), 60_000)]));
+    let own = Own::bind(([127, 0, 0, 1], 0).into(), decoder, live, kept.writer.clone())
+        .await
+        .unwrap();
+    let (client, mut events) = publisher(&own);
+    let running = tokio::spawn(own.run(std::future::pending()));
+    for minute in 0..50 {
+        client
+            .publish("skerry/tern", QoS::AtLeastOnce, false, body(minute))
+            .await
+            .unwrap();
+    }
+    client
+        .publish("skerry/fulmar", QoS::AtLeastOnce, false, body(0))
+        .await
+        .unwrap();
+    acknowledged(&mut events, 51).await;
+    assert_eq!((kept.readings(), kept.refused(Reason::Untimed)), (1, 50));
+    running.abort();
+}
+
+#[tokio::test]
 async fn nothing_is_acknowledged_once_the_writer_has_stopped() {
     let kept = Kept::start(HARDLY_EVER);
     let own = own(&kept).await;
@@ -101,7 +138,7 @@ async fn the_broker_opens_where_it_may_and_says_where_it_cannot() {
     let first = own(&kept).await;
     let bind = |listen| {
         let decoder = Arc::new(Decoder::new(&setup(Vec::new())));
-        Own::bind(listen, decoder, kept.writer.clone())
+        Own::bind(listen, decoder, Live::default(), kept.writer.clone())
     };
     assert!(matches!(
         bind(first.local_addr()).await,
