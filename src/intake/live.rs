@@ -25,7 +25,7 @@ const ENOUGH: usize = 5;
 pub struct Live {
     resumed: bool,
     /// Topics that nothing is known of are live at once, even on a resumed session.
-    new_ones_live: bool,
+    trusts_new: bool,
     topics: HashMap<String, Topic>,
 }
 
@@ -71,7 +71,7 @@ impl Live {
     pub fn restarted(usual_ms: HashMap<String, i64>) -> Self {
         Self {
             resumed: true,
-            new_ones_live: true,
+            trusts_new: true,
             ..Self::new(usual_ms)
         }
     }
@@ -93,7 +93,7 @@ impl Live {
         }
         if !self.topics.contains_key(name) {
             let topic = Topic {
-                live: self.resumed && self.new_ones_live,
+                live: self.resumed && self.trusts_new,
                 ..Topic::default()
             };
             self.topics.insert(name.to_owned(), topic);
