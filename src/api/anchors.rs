@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::{
     drift::percent,
     problem::Problem,
-    query::{Asked, instant},
+    query::{Asked, stretch},
     state::App,
     zulu::Zulu,
 };
@@ -58,11 +58,11 @@ struct PackBody {
 
 async fn anchors(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Anchors>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
-    let at = |name, text: Option<&str>, otherwise| {
-        text.map_or(Ok(otherwise), |text| instant(name, text, bank.time_zone))
-    };
-    let since_ms = at("since", question.since.as_deref(), i64::MIN)?;
-    let until_ms = at("until", question.until.as_deref(), i64::MAX)?;
+    let (since_ms, until_ms) = stretch(
+        question.since.as_deref(),
+        question.until.as_deref(),
+        bank.time_zone,
+    )?;
     let bank = bank.id.clone();
     app.ask(move |connection, setup| {
         let roster = Roster::look_up(connection, setup)?;

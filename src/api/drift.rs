@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     problem::Problem,
-    query::{Asked, instant},
+    query::{Asked, stretch},
     state::App,
     zulu::Zulu,
 };
@@ -38,24 +38,17 @@ struct Question {
 
 async fn drift(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Answer>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
-    let at = |name, text: Option<&str>, otherwise| {
-        text.map_or(Ok(otherwise), |text| instant(name, text, bank.time_zone))
-    };
-    let since_ms = at("since", question.since.as_deref(), i64::MIN)?;
-    let until_ms = at("until", question.until.as_deref(), i64::MAX)?;
-    if since_ms >= until_ms {
-        return Err(Problem::bad_query("“since” must lie before “until”"));
-    }
+    let (since_ms, until_ms) = stretch(
+        question.since.as_deref(),
+        question.until.as_deref(),
+        bank.time_zone,
+    )?;
     let (bank, setup) = (bank.id.clone(), app.setup().clone());
     if let Some(pack) = &question.pack {
         known_pack(&setup, app.bank(Some(&bank))?, pack)?;
     }
     app.ask(move |connection, setup| {
-        let bank = setup
-            .banks
-            .iter()
-            .find(|known| known.id == bank)
-            .ok_or_else(Problem::internal)?;
+        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
         answer(
             connection,
             setup,

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     problem::Problem,
-    query::{Asked, Sent, instant},
+    query::{Asked, Sent, instant, stretch},
     state::App,
     zulu::Zulu,
 };
@@ -48,18 +48,14 @@ struct PhaseBody {
 
 async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Phases>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
-    let at = |name, text: Option<&str>, otherwise| {
-        text.map_or(Ok(otherwise), |text| instant(name, text, bank.time_zone))
-    };
-    let since_ms = at("since", question.since.as_deref(), i64::MIN)?;
-    let until_ms = at("until", question.until.as_deref(), i64::MAX)?;
+    let (since_ms, until_ms) = stretch(
+        question.since.as_deref(),
+        question.until.as_deref(),
+        bank.time_zone,
+    )?;
     let bank = bank.id.clone();
     app.ask(move |connection, setup| {
-        let bank = setup
-            .banks
-            .iter()
-            .find(|known| known.id == bank)
-            .ok_or_else(Problem::internal)?;
+        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
         let phases = ledger::phases(connection, setup, bank, since_ms, until_ms)?
             .into_iter()
             .map(|phase| PhaseBody {

@@ -57,6 +57,16 @@ pub(super) fn instant(name: &str, text: &str, zone: Tz) -> Result<i64, Problem> 
     )))
 }
 
+/// Reads the two ends of a stretch of time; what is left out is open. In ms since 1970.
+pub(super) fn stretch(since: Option<&str>, until: Option<&str>, zone: Tz) -> Result<(i64, i64), Problem> {
+    let since_ms = since.map_or(Ok(i64::MIN), |text| instant("since", text, zone))?;
+    let until_ms = until.map_or(Ok(i64::MAX), |text| instant("until", text, zone))?;
+    if since_ms >= until_ms {
+        return Err(Problem::bad_query("“since” must lie before “until”"));
+    }
+    Ok((since_ms, until_ms))
+}
+
 /// The first instant of a date in a zone, ms since 1970.
 fn midnight(date: NaiveDate, zone: Tz) -> i64 {
     let naive = date.and_time(NaiveTime::MIN);

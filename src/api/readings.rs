@@ -6,7 +6,7 @@ use serde_json::{Map, Value};
 
 use super::{
     problem::Problem,
-    query::{Asked, instant},
+    query::{Asked, stretch},
     state::App,
     zulu::Zulu,
 };
@@ -50,10 +50,7 @@ async fn readings(State(app): State<App>, Asked(question): Asked<Question>) -> R
             Problem::unknown("instrument", &question.instrument, &known)
         })?;
     let zone = setup.banks[entry.bank].time_zone;
-    let at =
-        |name, text: Option<&str>, otherwise| text.map_or(Ok(otherwise), |text| instant(name, text, zone));
-    let since_ms = at("since", question.since.as_deref(), i64::MIN)?;
-    let until_ms = at("until", question.until.as_deref(), i64::MAX)?;
+    let (since_ms, until_ms) = stretch(question.since.as_deref(), question.until.as_deref(), zone)?;
     let limit = question.limit.unwrap_or(PAGE).clamp(1, PAGE);
     app.read(move |connection, _| {
         let number = store::instrument::known_number(connection, &question.instrument)?;

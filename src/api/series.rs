@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::{
     drift::{known_pack, round},
     problem::Problem,
-    query::{Asked, instant},
+    query::{Asked, stretch},
     state::App,
     zulu::Zulu,
 };
@@ -53,11 +53,11 @@ struct PackSeries {
 
 async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Series>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
-    let at = |name, text: Option<&str>, otherwise| {
-        text.map_or(Ok(otherwise), |text| instant(name, text, bank.time_zone))
-    };
-    let since_ms = at("since", question.since.as_deref(), i64::MIN)?;
-    let until_ms = at("until", question.until.as_deref(), i64::MAX)?;
+    let (since_ms, until_ms) = stretch(
+        question.since.as_deref(),
+        question.until.as_deref(),
+        bank.time_zone,
+    )?;
     let step = question.step.as_deref().unwrap_or("PT1H");
     let step_ms = duration(step)
         .ok()
@@ -69,11 +69,7 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
     }
     let bank = bank.id.clone();
     app.ask(move |connection, setup| {
-        let bank = setup
-            .banks
-            .iter()
-            .find(|known| known.id == bank)
-            .ok_or_else(Problem::internal)?;
+        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
         let mut series = Series {
             bank: bank.id.clone(),
             since: None,

@@ -91,7 +91,7 @@ impl App {
     pub(super) fn bank(&self, id: Option<&str>) -> Result<&Bank, Problem> {
         let banks = &self.0.setup.banks;
         match id {
-            Some(id) => banks.iter().find(|bank| bank.id == id).ok_or_else(|| {
+            Some(id) => self.0.setup.bank(id).ok_or_else(|| {
                 let known: Vec<_> = banks.iter().map(|bank| bank.id.as_str()).collect();
                 Problem::unknown("bank", id, &known)
             }),

@@ -321,6 +321,12 @@ impl Setup {
         u16::try_from(index).ok().map(Instrument)
     }
 
+    /// The bank of that name.
+    #[must_use]
+    pub fn bank(&self, id: &str) -> Option<&Bank> {
+        self.banks.iter().find(|bank| bank.id == id)
+    }
+
     /// What the setup knows of an instrument.
     ///
     /// # Panics

@@ -164,6 +164,13 @@ impl Packdrift {
         )
     }
 
+    /// Waits until it has a connection to its broker.
+    pub fn connected(&self) {
+        eventually("packdrift has subscribed", Duration::from_secs(10), || {
+            self.get("/v1/health").1["broker"]["connected"] == true
+        });
+    }
+
     /// `kill -9`.
     pub fn kill(mut self) {
         self.child.kill().unwrap();

@@ -33,9 +33,7 @@ fn fifty_kills_under_mosquitto_lose_and_double_nothing() {
     .unwrap();
     // The session must exist before the first reading is sent.
     let packdrift = Packdrift::start(folder.path());
-    eventually("packdrift has subscribed", Duration::from_secs(10), || {
-        packdrift.get("/v1/health").1["broker"]["connected"] == true
-    });
+    packdrift.connected();
     packdrift.kill();
 
     let port = mosquitto.port;
