@@ -34,6 +34,8 @@ struct BrokerBody {
     address: Option<String>,
     connected: bool,
     connected_since: Option<Zulu>,
+    /// Everything that was asked of the broker is granted: nothing published from now on is missed.
+    subscribed: bool,
     last_error: Option<String>,
     refused_filters: Vec<String>,
     messages_taken: Option<u64>,
@@ -92,7 +94,7 @@ async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>)
                 });
             }
             Ok(HealthBody {
-                ok: failing_since_ms.is_none() && broker.as_ref().is_none_or(|broker| broker.connected),
+                ok: failing_since_ms.is_none() && broker.as_ref().is_none_or(|broker| broker.subscribed),
                 version: env!("CARGO_PKG_VERSION"),
                 started,
                 broker,
@@ -126,6 +128,7 @@ fn broker_body(intake: &Intake) -> BrokerBody {
             address: Some(address.to_string()),
             connected: true,
             connected_since: None,
+            subscribed: true,
             last_error: None,
             refused_filters: Vec::new(),
             messages_taken: None,
@@ -138,6 +141,7 @@ fn broker_body(intake: &Intake) -> BrokerBody {
                 address: None,
                 connected: state.connected_since_ms.is_some(),
                 connected_since: state.connected_since_ms.map(Zulu),
+                subscribed: state.subscribed,
                 last_error: state.last_error.clone(),
                 refused_filters: state.refused_filters.clone(),
                 messages_taken: Some(state.taken),

@@ -164,10 +164,10 @@ impl Packdrift {
         )
     }
 
-    /// Waits until it has a connection to its broker.
-    pub fn connected(&self) {
+    /// Waits until nothing published to its broker is missed any more.
+    pub fn subscribed(&self) {
         eventually("packdrift has subscribed", Duration::from_secs(10), || {
-            self.get("/v1/health").1["broker"]["connected"] == true
+            self.get("/v1/health").1["broker"]["subscribed"] == true
         });
     }
 

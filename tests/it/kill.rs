@@ -33,7 +33,7 @@ fn fifty_kills_under_mosquitto_lose_and_double_nothing() {
     .unwrap();
     // The session must exist before the first reading is sent.
     let packdrift = Packdrift::start(folder.path());
-    packdrift.connected();
+    packdrift.subscribed();
     packdrift.kill();
 
     let port = mosquitto.port;

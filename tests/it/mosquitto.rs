@@ -124,8 +124,7 @@ impl Running {
     }
 
     async fn subscribed(&mut self) {
-        self.until(|status| status.connected_since_ms.is_some()).await;
-        tokio::time::sleep(Duration::from_millis(100)).await;
+        self.until(|status| status.subscribed).await;
     }
 
     /// Stops in order; the store goes on.
@@ -211,9 +210,9 @@ async fn an_untimed_backlog_is_refused_and_acknowledged() {
         Kept::start(Duration::from_millis(200)),
     );
     intake.subscribed().await;
-    for body in bodies(3) {
-        // Arrivals in one ms would be one instant with one value.
-        broker.publish("skerry/tern", [body]).await;
+    // Of three instruments: what arrives of one in the same ms would be one reading.
+    for instrument in ["shunt", "tern", "fulmar"] {
+        broker.publish(&format!("skerry/{instrument}"), bodies(1)).await;
     }
     intake.kept.has(3).await;
     let kept = intake.stop().await;

@@ -18,7 +18,7 @@ fn ten_thousand_malformed_messages_stop_nothing() {
     )
     .unwrap();
     let packdrift = Packdrift::start(folder.path());
-    packdrift.connected();
+    packdrift.subscribed();
     let since = packdrift.get("/v1/health").1["broker"]["connected_since"].clone();
 
     let bad = |n: i64| -> (&'static str, Vec<u8>) {
@@ -95,7 +95,7 @@ fn what_the_broker_had_stored_is_never_integrated_without_a_time() {
 
     // Live: taken at its arrival. Both speak, so that there is a bank to speak of.
     let packdrift = Packdrift::start(folder.path());
-    packdrift.connected();
+    packdrift.subscribed();
     let mut publisher = Publisher::connect(mosquitto.port, "instruments").unwrap();
     for n in 0..8 {
         publisher.publish("skerry/tern/reading", &body(n)).unwrap();
@@ -122,7 +122,7 @@ fn what_the_broker_had_stored_is_never_integrated_without_a_time() {
     mosquitto.restart();
 
     let packdrift = Packdrift::start(folder.path());
-    packdrift.connected();
+    packdrift.subscribed();
     eventually("the backlog is dealt with", Duration::from_secs(60), || {
         number(
             folder.path(),

@@ -143,6 +143,7 @@ impl Intake {
         self.status.send_modify(|status| {
             status.connected_since_ms = Some(now_ms());
             status.session_present = session_present;
+            status.subscribed = session_present && self.subscribed;
             status.last_error = None;
         });
         if session_present && self.subscribed {
@@ -172,7 +173,10 @@ impl Intake {
             }
         }
         self.subscribed = refused.is_empty();
-        self.status.send_modify(|status| status.refused_filters = refused);
+        self.status.send_modify(|status| {
+            status.subscribed = refused.is_empty();
+            status.refused_filters = refused;
+        });
     }
 
     async fn take(&mut self, publish: Publish) -> Result<(), Stopped> {
@@ -217,6 +221,7 @@ impl Intake {
                 warn!(error = told, "no connection to the broker, trying on");
             }
             status.connected_since_ms = None;
+            status.subscribed = false;
             status.last_error = Some(told);
             news
         });

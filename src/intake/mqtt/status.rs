@@ -7,6 +7,8 @@ pub struct Status {
     pub connected_since_ms: Option<i64>,
     /// Whether the broker had kept the session, so that nothing sent meanwhile is lost.
     pub session_present: bool,
+    /// Whether the broker has granted everything that was asked of it on this connection, or keeps it from before.
+    pub subscribed: bool,
     /// Topic filters that the broker refused: nothing comes from there.
     pub refused_filters: Vec<String>,
     /// Messages handed to the writer since the start.
