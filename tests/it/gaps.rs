@@ -198,3 +198,24 @@ fn rates_before_and_after_a_recalibration_are_never_averaged() {
         assert_eq!(record.rates(1, at[0], at[1]).unwrap().len(), 1);
     });
 }
+
+#[test]
+fn a_gap_shows_in_the_coverage() {
+    let setup = past::setup();
+    let mut store = past::empty();
+    let told = |at_ms, of, channels| (of != TERN || !within(at_ms, 30)).then_some(channels);
+    past::put(&mut store, &setup, heard(told));
+    ledger::refresh(&mut store, &setup).unwrap();
+    let (facts, at) = past::facts(&store, &setup, &[i64::MIN, i64::MAX]);
+    past::ask(&facts, |record| {
+        let tern = record.coverage(usize::from(TERN), at[0], at[1]);
+        assert!(
+            (30 * HOUR_MS..30 * HOUR_MS + 120_000).contains(&tern.longest_gap_ms),
+            "{tern:?}"
+        );
+        // 30 hours of 30 days are not heard.
+        assert!((tern.fraction - (1.0 - 30.0 / 720.0)).abs() < 1e-3, "{tern:?}");
+        let fulmar = record.coverage(usize::from(TERN) + 1, at[0], at[1]);
+        assert_eq!(fulmar.longest_gap_ms, 0);
+    });
+}
