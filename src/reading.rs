@@ -26,11 +26,13 @@ pub enum Channel {
     CellMax,
     /// Whether the board's switch connects the pack to the busbar, 0 or 1.
     Connected,
+    /// Whether the instrument is there at all, 0 or 1: its birth and its last will.
+    Alive,
 }
 
 impl Channel {
     /// Every channel, in the order of [`Channels`].
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Current,
         Self::Voltage,
         Self::Soc,
@@ -39,6 +41,7 @@ impl Channel {
         Self::CellMin,
         Self::CellMax,
         Self::Connected,
+        Self::Alive,
     ];
 
     /// The name a setup file and a topic use.
@@ -53,6 +56,7 @@ impl Channel {
             Self::CellMin => "cell_min",
             Self::CellMax => "cell_max",
             Self::Connected => "connected",
+            Self::Alive => "alive",
         }
     }
 
@@ -62,13 +66,19 @@ impl Channel {
         Self::ALL.into_iter().find(|channel| channel.name() == name)
     }
 
+    /// Whether its values are 0 and 1 only.
+    #[must_use]
+    pub fn is_switch(self) -> bool {
+        matches!(self, Self::Connected | Self::Alive)
+    }
+
     /// How many kept units make one of the unit people report in (A, V, %, Ah, °C).
     #[must_use]
     pub fn kept_per_unit(self) -> f64 {
         match self {
             Self::Current | Self::Voltage | Self::Charge | Self::CellMin | Self::CellMax => 1000.0,
             Self::Soc | Self::Temperature => 10.0,
-            Self::Connected => 1.0,
+            Self::Connected | Self::Alive => 1.0,
         }
     }
 }

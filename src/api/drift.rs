@@ -16,7 +16,8 @@ use crate::{
         estimate::{COVERAGE_FACTOR, Estimate},
         facts::Facts,
         fill::Filled,
-        stored::{Basis, Closure},
+        losses::Closure,
+        stored::Basis,
     },
     config::{Bank, Setup},
     ledger::{self, Display, Resync},
@@ -271,7 +272,7 @@ fn pack_body(
             display_body(
                 display,
                 record.below_full(p, until),
-                facts.bank.packs[p].capacity_ah,
+                facts.era(until).packs[p].capacity_ah,
             )
         }),
         resyncs: seen.resyncs.iter().map(resync_body).collect(),
@@ -439,7 +440,7 @@ fn closure_body(facts: &Facts, span: &Closure) -> ClosureBody {
     let (begin_ms, end_ms) = (facts.cuts[span.begin].at_ms, facts.cuts[span.end].at_ms);
     #[expect(clippy::cast_precision_loss, reason = "times are far below 2^52 ms")]
     let days = (end_ms - begin_ms) as f64 / 86_400_000.0;
-    let mark_ah = facts.bank.full_repeatability * facts.bank.capacity_ah();
+    let mark_ah = facts.bank.full_repeatability * facts.era(span.end).capacity_ah();
     let counted_ah = span.closure.standard_uncertainty_ah();
     let uncertainty_ah = COVERAGE_FACTOR * (2.0 * mark_ah * mark_ah + counted_ah * counted_ah).sqrt();
     ClosureBody {

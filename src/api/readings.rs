@@ -99,5 +99,6 @@ fn field(channel: Channel) -> &'static str {
         Channel::CellMin => "cell_min_v",
         Channel::CellMax => "cell_max_v",
         Channel::Connected => "connected",
+        Channel::Alive => "alive",
     }
 }

@@ -103,7 +103,7 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
                 .iter()
                 .map(|at| record.charge_error(p, asked.at[0], *at).ok())
                 .collect();
-            let capacity_ah = asked.facts.bank.packs[p].capacity_ah;
+            let capacity_ah = asked.facts.era(asked.facts.cuts.len() - 1).packs[p].capacity_ah;
             series.packs.push(PackSeries {
                 pack: id.clone(),
                 charge_error_ah: errors

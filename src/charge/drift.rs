@@ -5,7 +5,8 @@ use super::{
     estimate::{Estimate, Source, Whose},
     facts::Facts,
     fill::Filled,
-    stored::{Basis, Closure, Stored},
+    losses::Closure,
+    stored::{Basis, Stored},
 };
 
 const MS_PER_DAY: f64 = 86_400_000.0;
@@ -22,6 +23,9 @@ pub enum Insufficient {
     /// Nothing, or only an instant, lies between the two.
     #[error("nothing was heard of this pack in the time asked about")]
     NothingHeard,
+    /// The pack did not belong to the bank.
+    #[error("the pack didn't belong to the bank in the time asked about")]
+    NotInBank,
     /// For too long nobody can say what was counted.
     #[error("for {percent:.0} % of the time nothing says what {whose} counted")]
     Unwitnessed {
@@ -115,7 +119,42 @@ impl<'a> Record<'a> {
         if from >= until {
             return Err(Insufficient::NothingHeard);
         }
-        self.witnessed(p, from, until)?;
+        let windows = self.in_bank(p, from, until);
+        self.witnessed(p, &windows)?;
+        let mut whole: Option<ChargeError> = None;
+        for (from, until) in windows {
+            let part = self.error_in_bank(p, from, until);
+            whole = Some(match whole {
+                None => part,
+                Some(before) => ChargeError {
+                    error: before.error + part.error,
+                    basis: if before.basis == part.basis {
+                        before.basis
+                    } else {
+                        Basis::Provisional
+                    },
+                },
+            });
+        }
+        whole.ok_or(Insufficient::NotInBank)
+    }
+
+    /// The stretches between two cuts in which pack `p` belonged to the bank.
+    fn in_bank(&self, p: usize, from: usize, until: usize) -> Vec<(usize, usize)> {
+        let mut windows: Vec<(usize, usize)> = Vec::new();
+        for cut in from..until {
+            if !self.facts.era(cut).packs[p].in_bank {
+                continue;
+            }
+            match windows.last_mut() {
+                Some(window) if window.1 == cut => window.1 = cut + 1,
+                _ => windows.push((cut, cut + 1)),
+            }
+        }
+        windows
+    }
+
+    fn error_in_bank(&self, p: usize, from: usize, until: usize) -> ChargeError {
         let counted = self.filled.between(p + 1, from, until);
         let (stored_from, basis_from) = self.stored.of_pack(p, from);
         let (stored_until, basis_until) = self.stored.of_pack(p, until);
@@ -125,7 +164,8 @@ impl<'a> Record<'a> {
         // What packs differ by lasts some hours: two near instants share it.
         let shared = (-apart_ms / UNEQUAL_LASTS_MS).exp();
         let own = (1.0 - shared * shared).sqrt();
-        let error = (counted - (stored_until - stored_from))
+        let redefined = Estimate::exact(self.stored.redefined_ah(p, from, until));
+        let error = (counted - (stored_until - stored_from - redefined))
             .moved(
                 Source::UnequalSoc,
                 Whose::Pack(p),
@@ -134,10 +174,10 @@ impl<'a> Record<'a> {
             )
             .moved(Source::UnequalSoc, Whose::Pack(p), 2, own * unequal_until_ah);
         let closed = basis_from == Basis::Closed && basis_until == Basis::Closed;
-        Ok(ChargeError {
+        ChargeError {
             error,
             basis: if closed { Basis::Closed } else { Basis::Provisional },
-        })
+        }
     }
 
     /// Charge errors of pack `p` between two cuts, one for each stretch between recalibrations.
@@ -201,10 +241,28 @@ impl<'a> Record<'a> {
         }
     }
 
-    fn witnessed(&self, p: usize, from: usize, until: usize) -> Result<(), Insufficient> {
-        let whole_ms = as_f64(self.facts.cuts[until].at_ms - self.facts.cuts[from].at_ms);
+    /// How long pack `p` was off the busbar between two cuts while it belonged to the bank, ms.
+    #[must_use]
+    pub fn off_busbar_ms(&self, p: usize, from: usize, until: usize) -> i64 {
+        let cuts = &self.facts.cuts;
+        (from..until)
+            .filter(|cut| self.facts.era(*cut).packs[p].in_bank && !self.facts.on_busbar(p, cuts[*cut].at_ms))
+            .map(|cut| cuts[cut + 1].at_ms - cuts[cut].at_ms)
+            .sum()
+    }
+
+    fn witnessed(&self, p: usize, windows: &[(usize, usize)]) -> Result<(), Insufficient> {
+        let cuts = &self.facts.cuts;
+        let whole_ms: i64 = windows
+            .iter()
+            .map(|(from, until)| cuts[*until].at_ms - cuts[*from].at_ms)
+            .sum();
         for (of, whose) in [(p + 1, "the pack"), (0, "the reference")] {
-            let part = as_f64(self.filled.unknown_ms(of, from, until)) / whole_ms;
+            let unknown_ms: i64 = windows
+                .iter()
+                .map(|(from, until)| self.filled.unknown_ms(of, *from, *until))
+                .sum();
+            let part = as_f64(unknown_ms) / as_f64(whole_ms.max(1));
             if part > UNWITNESSED_AT_MOST {
                 return Err(Insufficient::Unwitnessed {
                     whose,

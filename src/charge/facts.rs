@@ -17,7 +17,16 @@ pub struct Bank {
     pub coulombic_efficiency: (f64, f64),
     /// Standard uncertainty of a full charge, fraction of capacity.
     pub full_repeatability: f64,
-    /// The packs.
+    /// What the packs were from when on, oldest first, at least one; the first holds from the beginning.
+    pub eras: Vec<Era>,
+}
+
+/// What the packs were for a while.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Era {
+    /// From when, ms since 1970.
+    pub begin_ms: i64,
+    /// The packs, the same ones in every era.
     pub packs: Vec<Pack>,
 }
 
@@ -32,19 +41,32 @@ pub struct Pack {
     pub displayed_capacity_ah: f64,
     /// What its board draws, mA, and its standard uncertainty.
     pub standing_draw_ma: (f64, f64),
+    /// Whether it belongs to the bank.
+    pub in_bank: bool,
 }
 
 impl Bank {
-    /// Sum of the packs' capacities, Ah.
+    /// What held at an instant.
+    ///
+    /// # Panics
+    /// Only where there is no era at all.
+    #[must_use]
+    pub fn at(&self, at_ms: i64) -> &Era {
+        let behind = self.eras.partition_point(|era| era.begin_ms <= at_ms);
+        &self.eras[behind.saturating_sub(1)]
+    }
+}
+
+impl Era {
+    /// Sum of the capacities of the packs in the bank, Ah.
     #[must_use]
     pub fn capacity_ah(&self) -> f64 {
-        self.packs.iter().map(|pack| pack.capacity_ah).sum()
+        self.in_bank().map(|(_, pack)| pack.capacity_ah).sum()
     }
 
-    /// The part of the bank's stored charge that is pack `p`'s.
-    #[must_use]
-    pub fn share(&self, p: usize) -> f64 {
-        self.packs[p].capacity_ah / self.capacity_ah()
+    /// The packs that belong to the bank, with their places.
+    pub fn in_bank(&self) -> impl Iterator<Item = (usize, &Pack)> {
+        self.packs.iter().enumerate().filter(|(_, pack)| pack.in_bank)
     }
 }
 
@@ -72,6 +94,17 @@ pub struct Gap {
     pub soc_permille: Option<(i64, i64)>,
 }
 
+/// A stretch in which a pack was off the busbar.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Away {
+    /// The pack.
+    pub p: usize,
+    /// Since when, ms since 1970.
+    pub begin_ms: i64,
+    /// Until when, ms since 1970; `i64::MAX` where it is not back yet.
+    pub end_ms: i64,
+}
+
 /// An instant at which the bank was full.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Mark {
@@ -92,6 +125,8 @@ pub struct Facts {
     pub gaps: Vec<Gap>,
     /// In order of time.
     pub marks: Vec<Mark>,
+    /// Who was off the busbar when; a pack's own in order of time.
+    pub away: Vec<Away>,
     /// Recalibrations by instrument, each in order of time, ms since 1970.
     pub recalibrated_ms: Vec<Vec<i64>>,
     /// Smallest step of each instrument's current, mA.
@@ -105,6 +140,40 @@ impl Facts {
     #[must_use]
     pub fn cut_at(&self, at_ms: i64) -> Option<usize> {
         self.cuts.binary_search_by_key(&at_ms, |cut| cut.at_ms).ok()
+    }
+
+    /// What held at a cut.
+    #[must_use]
+    pub fn era(&self, cut: usize) -> &Era {
+        self.bank.at(self.cuts[cut].at_ms)
+    }
+
+    /// Hours from one cut to another.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "times are far below 2^52 ms")]
+    pub fn hours(&self, from: usize, until: usize) -> f64 {
+        (self.cuts[until].at_ms - self.cuts[from].at_ms) as f64 / 3_600_000.0
+    }
+
+    /// Whether pack `p` is on the busbar from an instant on.
+    #[must_use]
+    pub fn on_busbar(&self, p: usize, at_ms: i64) -> bool {
+        let away = |away: &Away| away.p == p && (away.begin_ms..away.end_ms).contains(&at_ms);
+        self.bank.at(at_ms).packs[p].in_bank && !self.away.iter().any(away)
+    }
+
+    /// The part of the bank's current that is pack `p`'s from an instant on: nothing while it is off the busbar.
+    #[must_use]
+    pub fn share(&self, p: usize, at_ms: i64) -> f64 {
+        if !self.on_busbar(p, at_ms) {
+            return 0.0;
+        }
+        let packs = &self.bank.at(at_ms).packs;
+        let together_ah: f64 = (0..packs.len())
+            .filter(|q| self.on_busbar(*q, at_ms))
+            .map(|q| packs[q].capacity_ah)
+            .sum();
+        packs[p].capacity_ah / together_ah
     }
 
     /// The beginning of an instrument's epoch at an instant: its last recalibration at or before it.

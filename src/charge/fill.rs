@@ -82,7 +82,7 @@ impl<'a> Filled<'a> {
                 end_ms: pair[1].at_ms,
             })
             .collect();
-        let instruments = facts.bank.packs.len() + 1;
+        let instruments = facts.bank.eras[0].packs.len() + 1;
         let amounts = (0..instruments)
             .map(|of| witnessed(facts, &segments, of))
             .collect();
@@ -171,7 +171,13 @@ impl<'a> Filled<'a> {
     /// Where the reference has no witness of its own, the packs' sum stands in, less what it usually differs by.
     fn fill_reference_from_packs(&mut self) {
         let sums: Vec<Option<f64>> = (0..self.segments.len())
-            .map(|index| self.amounts[1..].iter().map(|pack| pack[index].ah()).sum())
+            .map(|index| {
+                let at_ms = self.segments[index].begin_ms;
+                (0..self.amounts.len() - 1)
+                    .filter(|p| self.facts.on_busbar(*p, at_ms))
+                    .map(|p| self.amounts[p + 1][index].ah())
+                    .sum()
+            })
             .collect();
         let differences: Vec<Option<f64>> = (0..self.segments.len())
             .map(|index| Some(sums[index]? - self.amounts[0][index].heard_ah()?))
@@ -187,11 +193,16 @@ impl<'a> Filled<'a> {
 
     /// Where a pack has no witness of its own, it takes its share of the reference's charge and its usual error.
     fn fill_packs_from_reference(&mut self) {
-        for p in 0..self.facts.bank.packs.len() {
-            let share = self.facts.bank.share(p);
+        for p in 0..self.amounts.len() - 1 {
+            let shares: Vec<f64> = self
+                .segments
+                .iter()
+                .map(|segment| self.facts.share(p, segment.begin_ms))
+                .collect();
             let errors: Vec<Option<f64>> = (0..self.segments.len())
                 .map(|index| {
-                    Some(self.amounts[p + 1][index].heard_ah()? - share * self.amounts[0][index].ah()?)
+                    let counted_ah = self.amounts[p + 1][index].heard_ah()?;
+                    Some(counted_ah - shares[index] * self.amounts[0][index].ah()?)
                 })
                 .collect();
             for index in 0..self.segments.len() {
@@ -202,11 +213,12 @@ impl<'a> Filled<'a> {
                     continue;
                 };
                 let usual_ah = self.usual_ah(&errors, p + 1, index);
-                let stray_ah = self.facts.bank.packs[p].capacity_ah * self.stray(p + 1, index);
+                let capacity_ah = self.facts.bank.at(self.segments[index].begin_ms).packs[p].capacity_ah;
+                let stray_ah = capacity_ah * self.stray(p + 1, index);
                 self.fill(
                     p + 1,
                     index,
-                    share * reference_ah + usual_ah,
+                    shares[index] * reference_ah + usual_ah,
                     usual_ah.hypot(stray_ah),
                 );
             }
@@ -300,9 +312,10 @@ fn own_witness(facts: &Facts, gap: &Gap) -> Option<(f64, f64)> {
     if clipped(before) || clipped(after) {
         return None;
     }
+    let era = facts.bank.at(gap.begin_ms);
     let capacity_ah = match gap.of.checked_sub(1) {
-        Some(p) => facts.bank.packs[p].displayed_capacity_ah,
-        None => facts.bank.capacity_ah(),
+        Some(p) => era.packs[p].displayed_capacity_ah,
+        None => era.capacity_ah(),
     };
     let whole_percents = before % 10 == 0 && after % 10 == 0;
     let step = if whole_percents { 0.01 } else { 0.001 };

@@ -197,8 +197,8 @@ pub struct Shown {
     pub tail_ma: Option<i64>,
     /// Its lowest cell, mV.
     pub cell_min_mv: Option<i64>,
-    /// Whether its board says that it is connected.
-    pub connected: Option<bool>,
+    /// It was off the busbar, or not of the bank at all.
+    pub away: bool,
 }
 
 /// Why a bank's mark doesn't count for a pack.
@@ -242,7 +242,7 @@ pub fn against(
     let apart = shown
         .voltage_mv
         .is_some_and(|mv| (mv - bank_voltage_mv).abs() > OFF_BUSBAR_MV_PER_CELL * cells_in_series);
-    if shown.connected == Some(false) || apart {
+    if shown.away || apart {
         return Some(Against::OffBusbar);
     }
     #[expect(clippy::cast_precision_loss, reason = "currents are far below 2^52 mA")]
@@ -351,7 +351,7 @@ mod tests {
             voltage_mv: Some(56_250),
             tail_ma: Some(4_000),
             cell_min_mv: Some(3_490),
-            connected: Some(true),
+            away: false,
         };
         let verdict = |shown: Shown| against(&CRITERION, 16, 56_300, 0.2, &shown);
         assert_eq!(verdict(shown), None);

@@ -3,11 +3,16 @@
 //! Pure functions over slices. No I/O, no clock, no serde, no SQL: `ledger` brings the facts, `api` shows the
 //! answers. Charging is positive throughout.
 
+pub mod busbar;
+pub mod caution;
 pub mod count;
+pub mod counter;
 pub mod drift;
 pub mod estimate;
 pub mod facts;
 pub mod fill;
 pub mod full;
+pub mod losses;
 pub mod phase;
+mod sharing;
 pub mod stored;

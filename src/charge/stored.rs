@@ -2,17 +2,16 @@
 //!
 //! Between two marks the closure of the reference is known and taken off in proportion to elapsed time, as for any
 //! instrument that is calibrated before and after a deployment. After the last mark (and before the first) what is
-//! taken off is the closure rate seen so far, or, before any span has closed, what the setup says of draws,
-//! self-discharge and coulombic loss.
+//! taken off is what [`Losses`] says. Where a pack joins a bank, nobody knows what it brings: the chain breaks
+//! there, and the charge is known from the marks on either side only.
 
 use super::{
     estimate::{Estimate, Source, Whose},
     facts::Facts,
     fill::Filled,
+    losses::{Closure, Losses},
+    sharing::{self, Shared},
 };
-
-const MS_PER_HOUR: f64 = 3_600_000.0;
-const HOURS_PER_MONTH: f64 = 720.0;
 
 /// Imbalance between packs on one busbar on the flat part of the curve, fraction of capacity.
 const UNEQUAL_FLAT: f64 = 0.006;
@@ -22,6 +21,8 @@ const UNEQUAL_STEEP: f64 = 0.004;
 const UNEQUAL_AT_FOREIGN_MARK: f64 = 0.02;
 /// Where the curve is steep: this near full or empty, fraction of capacity.
 const STEEP_WITHIN: f64 = 0.12;
+/// How unlike the others' state of charge that of a pack may be which joins a bank, fraction of capacity.
+const UNEQUAL_AT_JOINING: f64 = 0.1;
 
 /// Whether an instant lies between two marks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -32,15 +33,24 @@ pub enum Basis {
     Provisional,
 }
 
-/// A closed span of the bank and the reference's closure over it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Closure {
-    /// The mark it begins with, as a cut.
-    pub begin: usize,
-    /// The mark it ends with, as a cut.
-    pub end: usize,
-    /// What the reference counted net, Ah: its own error and the losses behind it.
-    pub closure: Estimate,
+/// What the charge of a stretch is known by.
+#[derive(Debug, Clone)]
+enum Known {
+    /// Marks at both ends: the reference counts so much too much an hour, Ah.
+    Closed(Estimate),
+    /// A mark at the end: what the packs held at the beginning follows from it.
+    Backwards,
+    /// What they held at the beginning.
+    Forwards,
+}
+
+/// A stretch of time in which the charge is one chain of counts.
+#[derive(Debug, Clone)]
+struct Stretch {
+    begin: usize,
+    end: usize,
+    known: Known,
+    states: Vec<Shared>,
 }
 
 /// The stored charge of a bank over time.
@@ -48,14 +58,16 @@ pub struct Closure {
 pub struct Stored<'a> {
     facts: &'a Facts,
     filled: &'a Filled<'a>,
-    /// The marks, as cuts.
+    /// The marks: cut and position in the facts.
     marks: Vec<usize>,
-    /// The spans between them.
+    stretches: Vec<Stretch>,
+    /// The closed spans.
     pub closures: Vec<Closure>,
+    losses: Losses<'a>,
 }
 
 impl<'a> Stored<'a> {
-    /// Finds the spans.
+    /// Follows the charge from the first cut to the last.
     #[must_use]
     pub fn new(facts: &'a Facts, filled: &'a Filled<'a>) -> Self {
         let marks: Vec<usize> = facts
@@ -63,86 +75,348 @@ impl<'a> Stored<'a> {
             .iter()
             .filter_map(|mark| facts.cut_at(mark.at_ms))
             .collect();
-        let closures = marks
-            .windows(2)
-            .map(|pair| Closure {
-                begin: pair[0],
-                end: pair[1],
-                closure: filled.between(0, pair[0], pair[1]),
-            })
-            .collect();
-        Self {
+        let mut stored = Self {
             facts,
             filled,
             marks,
-            closures,
+            stretches: Vec::new(),
+            closures: Vec::new(),
+            losses: Losses::new(facts, filled, Vec::new()),
+        };
+        // Spans that nobody missed the beginning of say what the reference counts too much, whatever happens
+        // elsewhere; the others are followed with what those say.
+        let packs = facts.bank.eras[0].packs.len();
+        let at_full = || vec![Estimate::default(); packs];
+        let bounds = stored.bounds();
+        let undisturbed: Vec<Closure> = bounds
+            .windows(2)
+            .filter(|pair| stored.is_mark(pair[0]) && stored.is_mark(pair[1]))
+            .filter(|pair| stored.is_everyone_there(pair[0]))
+            .filter_map(|pair| stored.closure(pair[0], pair[1], at_full()))
+            .collect();
+        stored.losses = Losses::new(facts, filled, undisturbed);
+        stored.follow(&bounds);
+        stored
+    }
+
+    /// The instants at which a new chain begins: marks and joinings, the first cut and the last.
+    fn bounds(&self) -> Vec<usize> {
+        let last = self.facts.cuts.len() - 1;
+        (0..=last)
+            .filter(|cut| *cut == 0 || *cut == last || self.is_mark(*cut) || self.is_joining(*cut))
+            .collect()
+    }
+
+    fn is_mark(&self, cut: usize) -> bool {
+        self.marks.binary_search(&cut).is_ok()
+    }
+
+    fn is_everyone_there(&self, cut: usize) -> bool {
+        let at_ms = self.facts.cuts[cut].at_ms;
+        let mut in_bank = self.facts.bank.at(at_ms).in_bank();
+        in_bank.all(|(p, _)| self.facts.on_busbar(p, at_ms))
+    }
+
+    fn is_joining(&self, cut: usize) -> bool {
+        let at_ms = self.facts.cuts[cut].at_ms;
+        let (before, after) = (self.facts.bank.at(at_ms - 1), self.facts.bank.at(at_ms));
+        cut > 0 && after.in_bank().any(|(p, _)| !before.packs[p].in_bank)
+    }
+
+    /// The instants within a stretch at which it changes who is on the busbar or what a pack is.
+    fn knots(&self, begin: usize, end: usize) -> Vec<usize> {
+        let changes = |cut: &usize| {
+            let at_ms = self.facts.cuts[*cut].at_ms;
+            let era = self.facts.bank.eras.iter().any(|era| era.begin_ms == at_ms);
+            let away = &self.facts.away;
+            era || away
+                .iter()
+                .any(|away| away.begin_ms == at_ms || away.end_ms == at_ms)
+        };
+        std::iter::once(begin)
+            .chain((begin + 1..end).filter(changes))
+            .collect()
+    }
+
+    /// What the reference counts too much over a span, given what each pack holds at its beginning: such that the
+    /// packs on the busbar hold nothing short of full at its end. `None` where nobody is on the busbar then.
+    fn closure(&self, begin: usize, end: usize, levels: Vec<Estimate>) -> Option<Closure> {
+        let facts = self.facts;
+        let knots = self.knots(begin, end);
+        let none = vec![Estimate::default(); levels.len()];
+        let counted = |from, until| self.filled.between(0, from, until);
+        let by_an_hour = |from, until| Estimate::exact(-facts.hours(from, until));
+        // What they hold at the end is a linear function of what is taken off an hour.
+        let at_end = |states: Vec<Shared>, taken: &dyn Fn(usize, usize) -> Estimate| {
+            let last = states.last()?;
+            Some(last.together(&taken(last.cut, end)))
+        };
+        let short = at_end(sharing::follow(facts, &knots, levels, counted), &counted)?;
+        let an_hour = at_end(sharing::follow(facts, &knots, none, by_an_hour), &by_an_hour)?;
+        (an_hour.value_ah < 0.0).then(|| Closure {
+            begin,
+            end,
+            closure: short.times(-facts.hours(begin, end) / an_hour.value_ah),
+        })
+    }
+
+    fn follow(&mut self, bounds: &[usize]) {
+        let facts = self.facts;
+        let mut levels = vec![Estimate::default(); facts.bank.eras[0].packs.len()];
+        let ends = bounds.iter().skip(1).map(Some).chain([None]);
+        for (begin, end) in bounds.iter().zip(ends) {
+            let (begin, end) = (*begin, end.copied().unwrap_or(*begin));
+            if end == begin && begin > 0 && !self.is_mark(begin) && !self.is_joining(begin) {
+                break; // the last cut belongs to the stretch before it
+            }
+            let mut redefined_ah = vec![0.0; levels.len()];
+            if self.is_mark(begin) {
+                let at_ms = facts.cuts[begin].at_ms;
+                for (p, level) in levels.iter_mut().enumerate() {
+                    if facts.on_busbar(p, at_ms) {
+                        *level = Estimate::default();
+                    }
+                }
+            } else if begin > 0 {
+                redefined_ah = self.join(begin, &mut levels);
+            }
+            let mut stretch = self.stretch(begin, end, levels.clone());
+            stretch.states[0].redefined_ah = redefined_ah;
+            if let Known::Closed(an_hour) = &stretch.known {
+                self.closures.push(Closure {
+                    begin,
+                    end,
+                    closure: an_hour.clone().times(facts.hours(begin, end)),
+                });
+            }
+            let last = &stretch.states[stretch.states.len() - 1];
+            levels = last.levels(facts, end, &self.taken(&stretch, last.cut, end));
+            self.stretches.push(stretch);
         }
+    }
+
+    /// What packs hold that join at a cut, about: the others' state of charge.
+    fn join(&self, cut: usize, levels: &mut Vec<Estimate>) -> Vec<f64> {
+        let at_ms = self.facts.cuts[cut].at_ms;
+        let state = sharing::changed(self.facts, cut, std::mem::take(levels));
+        *levels = state.levels(self.facts, cut, &Estimate::default());
+        let (before, after) = (self.facts.bank.at(at_ms - 1), self.facts.bank.at(at_ms));
+        for (p, pack) in after.in_bank().filter(|(p, _)| !before.packs[*p].in_bank) {
+            let unsure_ah = UNEQUAL_AT_JOINING * pack.capacity_ah;
+            let level = std::mem::take(&mut levels[p]);
+            levels[p] = level.moved(Source::UnequalSoc, Whose::Pack(p), at_ms, unsure_ah);
+        }
+        state.redefined_ah
+    }
+
+    /// Follows the packs through one stretch.
+    fn stretch(&self, begin: usize, end: usize, levels: Vec<Estimate>) -> Stretch {
+        let known = match (self.is_mark(begin), self.is_mark(end)) {
+            (true, true) if end > begin => self
+                .closure(begin, end, levels.clone())
+                .map_or(Known::Forwards, |span| {
+                    Known::Closed(span.closure.times(1.0 / self.facts.hours(begin, end)))
+                }),
+            (false, true) => Known::Backwards,
+            _ => Known::Forwards,
+        };
+        let mut stretch = Stretch {
+            begin,
+            end,
+            known,
+            states: Vec::new(),
+        };
+        let knots = self.knots(begin, end);
+        let levels = if matches!(stretch.known, Known::Backwards) {
+            self.backwards(&stretch, &knots, levels)
+        } else {
+            levels
+        };
+        let taken = |from, until| self.taken(&stretch, from, until);
+        stretch.states = sharing::follow(self.facts, &knots, levels, taken);
+        stretch
+    }
+
+    /// What each pack held at the beginning of a stretch, such that those on the busbar are full at its end.
+    fn backwards(&self, stretch: &Stretch, knots: &[usize], levels: Vec<Estimate>) -> Vec<Estimate> {
+        let facts = self.facts;
+        let begin_ms = facts.cuts[stretch.begin].at_ms;
+        // Together they hold one Ah, and what those off the busbar hold stays.
+        let one = |p| Estimate::exact(facts.share(p, begin_ms));
+        let ones: Vec<Estimate> = (0..levels.len()).map(one).collect();
+        let still: Vec<Estimate> = levels
+            .into_iter()
+            .enumerate()
+            .map(|(p, level)| {
+                if facts.on_busbar(p, begin_ms) {
+                    Estimate::default()
+                } else {
+                    level
+                }
+            })
+            .collect();
+        let taken = |from, until| self.taken(stretch, from, until);
+        let nothing = |_, _| Estimate::default();
+        let at_end = |states: &[Shared], taken: &dyn Fn(usize, usize) -> Estimate| {
+            states
+                .last()
+                .map(|last| last.together(&taken(last.cut, stretch.end)))
+        };
+        let short = at_end(&sharing::follow(facts, knots, still.clone(), taken), &taken);
+        let by_one = at_end(&sharing::follow(facts, knots, ones.clone(), nothing), &nothing);
+        let (Some(short), Some(by_one)) = (short, by_one.filter(|by_one| by_one.value_ah > 0.0)) else {
+            return still;
+        };
+        let together = short.times(-1.0 / by_one.value_ah);
+        still
+            .into_iter()
+            .zip(ones)
+            .map(|(still, one)| still + together.clone().times(one.value_ah))
+            .collect()
+    }
+
+    /// What the packs on the busbar took together between two cuts of a stretch, Ah.
+    fn taken(&self, stretch: &Stretch, from: usize, until: usize) -> Estimate {
+        let facts = self.facts;
+        let counted = self.filled.between(0, from, until);
+        let begin_ms = facts.cuts[stretch.begin].at_ms;
+        let taken = match &stretch.known {
+            Known::Closed(an_hour) => {
+                let hours = facts.hours(from, until);
+                let taken = counted - an_hour.clone().times(hours);
+                let shape_ah = self.shape_ah(stretch, an_hour.value_ah, from, until);
+                let taken = taken.moved(Source::SpanShape, Whose::Common, begin_ms, shape_ah);
+                if self.is_of_one_epoch(stretch) {
+                    taken
+                } else {
+                    // The reference was set anew in between: its closure is that of two instruments, and how it
+                    // splits is not known better than either's zero.
+                    let offset_ah = facts.bank.reference_offset_ma / 1000.0 * hours;
+                    taken.moved(Source::ReferenceOffset, Whose::Common, begin_ms, offset_ah)
+                }
+            }
+            Known::Backwards | Known::Forwards => counted - self.losses.between(stretch.begin, from, until),
+        };
+        let gain_ah = facts.bank.reference_gain * taken.value_ah;
+        taken.moved(Source::ReferenceGain, Whose::Common, 0, gain_ah)
+    }
+
+    /// Half the difference between taking a closure off by throughput and by time, Ah.
+    fn shape_ah(&self, stretch: &Stretch, an_hour_ah: f64, from: usize, until: usize) -> f64 {
+        let whole_hours = self.facts.hours(stretch.begin, stretch.end);
+        let elapsed = self.facts.hours(from, until) / whole_hours;
+        let throughput_ah = self.filled.throughput_ah(stretch.begin, stretch.end);
+        if throughput_ah <= 0.0 {
+            return 0.0;
+        }
+        let by_throughput = self.filled.throughput_ah(from, until) / throughput_ah;
+        0.5 * an_hour_ah * whole_hours * (by_throughput - elapsed)
+    }
+
+    fn is_of_one_epoch(&self, stretch: &Stretch) -> bool {
+        let epoch_ms = |cut: usize| self.facts.epoch_ms(0, self.facts.cuts[cut].at_ms);
+        epoch_ms(stretch.begin) == epoch_ms(stretch.end)
     }
 
     /// Stored charge of pack `p` at a cut, relative to full (to the first cut where there is no mark at all), Ah.
     #[must_use]
     pub fn of_pack(&self, p: usize, at: usize) -> (Estimate, Basis) {
-        let share = self.facts.bank.share(p);
-        let capacity_ah = self.facts.bank.packs[p].capacity_ah;
-        let repeatability_ah = self.facts.bank.full_repeatability * capacity_ah;
-        let after = self.marks.partition_point(|mark| *mark <= at);
-        let begin = after.checked_sub(1).map(|index| self.marks[index]);
-        let end = self.marks.get(after).copied();
-        let mark_ms = |mark: usize| self.facts.cuts[mark].at_ms;
-        let full = |estimate: Estimate, mark: usize, part: f64| {
-            estimate.moved(
+        let stretch = self.stretch_at(at);
+        let state = &stretch.states[stretch.states.partition_point(|state| state.cut <= at) - 1];
+        let level = state.level(self.facts, p, at, &self.taken(stretch, state.cut, at));
+        let level = self.with_marks(p, at, stretch, level);
+        (self.with_shares(p, at, level), self.basis(p, at, stretch))
+    }
+
+    /// What pack `p` holds differently after `from`, up to `until`, because it is counted as another pack, Ah.
+    #[must_use]
+    pub fn redefined_ah(&self, p: usize, from: usize, until: usize) -> f64 {
+        self.stretches
+            .iter()
+            .flat_map(|stretch| &stretch.states)
+            .filter(|state| state.cut > from && state.cut <= until)
+            .map(|state| state.redefined_ah[p])
+            .sum()
+    }
+
+    fn stretch_at(&self, at: usize) -> &Stretch {
+        let behind = self.stretches.partition_point(|stretch| stretch.begin <= at);
+        &self.stretches[behind.saturating_sub(1)]
+    }
+
+    /// The level with what it depends on the full charges around it.
+    fn with_marks(&self, p: usize, at: usize, stretch: &Stretch, level: Estimate) -> Estimate {
+        let facts = self.facts;
+        let repeatability_ah = facts.bank.full_repeatability * facts.era(at).packs[p].capacity_ah;
+        let full = |level: Estimate, mark: usize, part: f64| {
+            let mark_ms = facts.cuts[mark].at_ms;
+            level.moved(
                 Source::FullCharge,
                 Whose::Pack(p),
-                mark_ms(mark),
+                mark_ms,
                 part * repeatability_ah,
             )
         };
-        let (stored, basis) = match (begin, end) {
-            (Some(begin), _) if begin == at => {
-                let counts = self.facts.marks[after - 1].counts[p];
-                let basis = if counts { Basis::Closed } else { Basis::Provisional };
-                (full(Estimate::default(), begin, 1.0), basis)
-            }
-            (Some(begin), Some(end)) => {
-                let elapsed = self.hours(begin, at) / self.hours(begin, end);
-                let (group, basis) = self.within_span(begin, at, end);
-                (
-                    full(full(group.times(share), begin, 1.0 - elapsed), end, elapsed),
-                    basis,
-                )
-            }
-            (Some(mark), None) | (None, Some(mark)) => (
-                full(self.outside_spans(mark, at).times(share), mark, 1.0),
-                Basis::Provisional,
-            ),
-            (None, None) => (self.outside_spans(0, at).times(share), Basis::Provisional),
+        if let Known::Closed(_) = stretch.known {
+            let elapsed = facts.hours(stretch.begin, at) / facts.hours(stretch.begin, stretch.end);
+            return full(full(level, stretch.begin, 1.0 - elapsed), stretch.end, elapsed);
+        }
+        let before = self.marks[..self.marks.partition_point(|mark| *mark <= at)].last();
+        let mark = match stretch.known {
+            Known::Backwards => Some(&stretch.end),
+            _ => before,
         };
-        (self.shared(p, stored), basis)
+        match mark {
+            Some(mark) => full(level, *mark, 1.0),
+            None => level,
+        }
     }
 
-    /// Stored charge of pack `p` with what it depends on the capacities: a larger pack takes a larger share, and a
-    /// smaller one of every other. With `s` the shares and `u` the relative uncertainties of the capacities,
+    /// The level with what it depends on the capacities: a larger pack takes a larger share, and a smaller one of
+    /// every other. With `s` the shares and `u` the relative uncertainties of the capacities,
     /// `∂ ln s_p / ∂ ln C_q = δ_pq − s_q`.
-    fn shared(&self, p: usize, stored: Estimate) -> Estimate {
-        let stored_ah = stored.value_ah;
-        self.facts
-            .bank
-            .packs
-            .iter()
-            .enumerate()
-            .fold(stored, |stored, (q, pack)| {
-                let own = if q == p { 1.0 } else { 0.0 };
-                let by_ah = (own - self.facts.bank.share(q)) * pack.capacity_uncertainty * stored_ah;
-                stored.moved(Source::CapacityShare, Whose::Pack(q), 0, by_ah)
-            })
+    fn with_shares(&self, p: usize, at: usize, level: Estimate) -> Estimate {
+        let level_ah = level.value_ah;
+        let era = self.facts.era(at);
+        let together_ah = era.capacity_ah();
+        era.in_bank().fold(level, |level, (q, pack)| {
+            let own = if q == p { 1.0 } else { 0.0 };
+            let share = pack.capacity_ah / together_ah;
+            let by_ah = (own - share) * pack.capacity_uncertainty * level_ah;
+            level.moved(Source::CapacityShare, Whose::Pack(q), 0, by_ah)
+        })
+    }
+
+    /// Closed where the pack showed a full charge on both sides (or just now) of one chain of counts.
+    fn basis(&self, p: usize, at: usize, stretch: &Stretch) -> Basis {
+        let at_ms = self.facts.cuts[at].at_ms;
+        let marks = &self.facts.marks;
+        let counts = |earlier: bool| {
+            let side = |mark_ms: i64| {
+                if earlier {
+                    mark_ms <= at_ms
+                } else {
+                    mark_ms >= at_ms
+                }
+            };
+            marks.iter().any(|mark| mark.counts[p] && side(mark.at_ms))
+        };
+        let full_now = marks.iter().any(|mark| mark.at_ms == at_ms && mark.counts[p]);
+        let closed = matches!(stretch.known, Known::Closed(_)) && self.is_of_one_epoch(stretch);
+        if full_now || (closed && counts(true) && counts(false)) {
+            Basis::Closed
+        } else {
+            Basis::Provisional
+        }
     }
 
     /// How unequal pack `p` may be to the others at a cut, given its stored charge there, Ah (standard uncertainty).
     #[must_use]
     pub fn unequal_ah(&self, p: usize, at: usize, stored_ah: f64) -> f64 {
-        let capacity_ah = self.facts.bank.packs[p].capacity_ah;
+        let capacity_ah = self.facts.era(at).packs[p].capacity_ah;
         let at_ms = self.facts.cuts[at].at_ms;
-        if let Some(mark) = self.facts.marks.iter().find(|mark| mark.at_ms == at_ms) {
+        let mark = self.facts.marks.iter().find(|mark| mark.at_ms == at_ms);
+        if let Some(mark) = mark.filter(|_| self.facts.on_busbar(p, at_ms)) {
             return if mark.counts[p] {
                 0.0
             } else {
@@ -152,154 +426,5 @@ impl<'a> Stored<'a> {
         let depth = -stored_ah / capacity_ah;
         let steep = self.marks.is_empty() || !(STEEP_WITHIN..=1.0 - STEEP_WITHIN).contains(&depth);
         capacity_ah * if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT }
-    }
-
-    /// The group's stored charge at a cut within a closed span, relative to full, Ah.
-    fn within_span(&self, begin: usize, at: usize, end: usize) -> (Estimate, Basis) {
-        let closure = self.filled.between(0, begin, end);
-        let elapsed = self.hours(begin, at) / self.hours(begin, end);
-        let throughput_ah = self.filled.throughput_ah(begin, end);
-        let by_throughput = if throughput_ah > 0.0 {
-            self.filled.throughput_ah(begin, at) / throughput_ah
-        } else {
-            elapsed
-        };
-        let shape_ah = 0.5 * closure.value_ah * (by_throughput - elapsed);
-        let begin_ms = self.facts.cuts[begin].at_ms;
-        let group = self.filled.between(0, begin, at) - closure.times(elapsed);
-        let gain_ah = self.facts.bank.reference_gain * group.value_ah;
-        let group = group
-            .moved(Source::SpanShape, Whose::Common, begin_ms, shape_ah)
-            .moved(Source::ReferenceGain, Whose::Common, 0, gain_ah);
-        if self.epoch_ms(begin) == self.epoch_ms(end) {
-            return (group, Basis::Closed);
-        }
-        // The reference was set anew in between: its closure is that of two instruments, and how it splits is
-        // not known better than either's zero.
-        let offset_ah = self.facts.bank.reference_offset_ma / 1000.0 * self.hours(begin, at);
-        (
-            group.moved(Source::ReferenceOffset, Whose::Common, begin_ms, offset_ah),
-            Basis::Provisional,
-        )
-    }
-
-    /// The group's stored charge at a cut with a mark on one side only, relative to that mark, Ah.
-    fn outside_spans(&self, mark: usize, at: usize) -> Estimate {
-        let (first, last) = (mark.min(at), mark.max(at));
-        let counted = self.filled.between(0, first, last);
-        let gain_ah = self.facts.bank.reference_gain * counted.value_ah;
-        let losses = self
-            .measured_losses(first, last)
-            .unwrap_or_else(|| self.expected_losses(first, last));
-        let change = (counted - losses).moved(Source::ReferenceGain, Whose::Common, 0, gain_ah);
-        if at < mark { -change } else { change }
-    }
-
-    /// What the reference counts too much between two cuts, by the closures of its epoch, Ah.
-    fn measured_losses(&self, first: usize, last: usize) -> Option<Estimate> {
-        let epoch_ms = self.epoch_ms(last);
-        let closed: Vec<_> = self
-            .closures
-            .iter()
-            .filter(|span| self.epoch_ms(span.begin) == epoch_ms && self.epoch_ms(span.end) == epoch_ms)
-            .collect();
-        let (oldest, newest) = (closed.first()?, closed.last()?);
-        let hours: f64 = closed.iter().map(|span| self.hours(span.begin, span.end)).sum();
-        let total = closed
-            .iter()
-            .fold(Estimate::default(), |sum, span| sum + span.closure.clone());
-        let elapsed = self.hours(first, last) / hours;
-        let throughput_ah: f64 = closed
-            .iter()
-            .map(|span| self.filled.throughput_ah(span.begin, span.end))
-            .sum();
-        let by_throughput = if throughput_ah > 0.0 {
-            self.filled.throughput_ah(first, last) / throughput_ah
-        } else {
-            elapsed
-        };
-        let mark_ah = self.facts.bank.full_repeatability * self.facts.bank.capacity_ah();
-        let shape_ah = 0.5 * total.value_ah * (by_throughput - elapsed);
-        let scatter_ah = self.scatter_ah_per_hour(&closed) * self.hours(first, last);
-        let first_ms = self.facts.cuts[first].at_ms;
-        Some(
-            total
-                .moved(
-                    Source::ReferenceClosure,
-                    Whose::Common,
-                    self.facts.cuts[oldest.begin].at_ms,
-                    mark_ah,
-                )
-                .moved(
-                    Source::ReferenceClosure,
-                    Whose::Common,
-                    self.facts.cuts[newest.end].at_ms,
-                    mark_ah,
-                )
-                .times(elapsed)
-                .moved(Source::SpanShape, Whose::Common, first_ms, shape_ah)
-                .moved(Source::ReferenceClosure, Whose::Common, first_ms, scatter_ah),
-        )
-    }
-
-    /// How much the closure rates of several spans differ, Ah/h (standard deviation); nothing known of one span.
-    fn scatter_ah_per_hour(&self, closed: &[&Closure]) -> f64 {
-        if closed.len() < 2 {
-            return 0.0;
-        }
-        let rates: Vec<f64> = closed
-            .iter()
-            .map(|span| span.closure.value_ah / self.hours(span.begin, span.end))
-            .collect();
-        let count = f64::from(u32::try_from(rates.len()).unwrap_or(u32::MAX));
-        let mean = rates.iter().sum::<f64>() / count;
-        let squares: f64 = rates.iter().map(|rate| (rate - mean).powi(2)).sum();
-        (squares / (count - 1.0)).sqrt()
-    }
-
-    /// What the reference counts too much between two cuts, by what the setup says, Ah.
-    fn expected_losses(&self, first: usize, last: usize) -> Estimate {
-        let bank = &self.facts.bank;
-        let hours = self.hours(first, last);
-        let (month, month_uncertainty) = bank.self_discharge_month;
-        let (efficiency, efficiency_uncertainty) = bank.coulombic_efficiency;
-        let held_months_ah = bank.capacity_ah() * hours / HOURS_PER_MONTH;
-        let charged_ah = self.filled.charged_ah(first, last);
-        let draw_ma: f64 = bank.packs.iter().map(|pack| pack.standing_draw_ma.0).sum();
-        let value_ah = draw_ma / 1000.0 * hours + month * held_months_ah + (1.0 - efficiency) * charged_ah;
-        let epoch_ms = self.epoch_ms(last).unwrap_or(0);
-        let mut losses = Estimate::exact(value_ah)
-            .moved(
-                Source::ReferenceOffset,
-                Whose::Common,
-                epoch_ms,
-                bank.reference_offset_ma / 1000.0 * hours,
-            )
-            .moved(
-                Source::SelfDischarge,
-                Whose::Common,
-                0,
-                month_uncertainty * held_months_ah,
-            )
-            .moved(
-                Source::CoulombicEfficiency,
-                Whose::Common,
-                0,
-                efficiency_uncertainty * charged_ah,
-            );
-        for (p, pack) in bank.packs.iter().enumerate() {
-            let by_ah = pack.standing_draw_ma.1 / 1000.0 * hours;
-            losses = losses.moved(Source::StandingDraw, Whose::Pack(p), 0, by_ah);
-        }
-        losses
-    }
-
-    fn epoch_ms(&self, cut: usize) -> Option<i64> {
-        self.facts.epoch_ms(0, self.facts.cuts[cut].at_ms)
-    }
-
-    #[expect(clippy::cast_precision_loss, reason = "times are far below 2^52 ms")]
-    fn hours(&self, from: usize, until: usize) -> f64 {
-        (self.facts.cuts[until].at_ms - self.facts.cuts[from].at_ms) as f64 / MS_PER_HOUR
     }
 }

@@ -343,6 +343,20 @@ impl Setup {
 }
 
 impl Bank {
+    /// The instants at which a pack became something else, in order, ms since 1970.
+    #[must_use]
+    pub fn changes_ms(&self) -> Vec<i64> {
+        let mut changes_ms: Vec<i64> = self
+            .packs
+            .iter()
+            .flat_map(|pack| &pack.held)
+            .filter_map(|held| held.from_ms)
+            .collect();
+        changes_ms.sort_unstable();
+        changes_ms.dedup();
+        changes_ms
+    }
+
     /// Sum of the rated capacities of the packs on the busbar at an instant, Ah.
     #[must_use]
     pub fn capacity_ah(&self, at_ms: i64) -> f64 {

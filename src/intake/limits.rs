@@ -47,7 +47,7 @@ impl Limits {
             Channel::Charge => CHARGE.contains(&value),
             Channel::Temperature => TEMPERATURE.contains(&value),
             Channel::CellMin | Channel::CellMax => CELL.contains(&value),
-            Channel::Connected => matches!(value, 0 | 1),
+            Channel::Connected | Channel::Alive => matches!(value, 0 | 1),
         };
         if possible {
             return Ok(value);

@@ -12,7 +12,7 @@ use crate::reading::{Channel, Reason, Refusal};
 pub(super) fn from_json(channel: Channel, value: &Value, scale: f64) -> Result<Option<i64>, Refusal> {
     match value {
         Value::Null => Ok(None),
-        Value::Bool(on) if channel == Channel::Connected => Ok(Some(i64::from(*on))),
+        Value::Bool(on) if channel.is_switch() => Ok(Some(i64::from(*on))),
         Value::Number(number) => {
             let number = number
                 .as_f64()
@@ -27,10 +27,10 @@ pub(super) fn from_json(channel: Channel, value: &Value, scale: f64) -> Result<O
 /// The value of a channel written as plain text; a decimal comma is understood.
 pub(super) fn from_text(channel: Channel, text: &str, scale: f64) -> Result<i64, Refusal> {
     let text = text.trim();
-    if channel == Channel::Connected {
+    if channel.is_switch() {
         match text.to_ascii_lowercase().as_str() {
-            "on" | "true" => return Ok(1),
-            "off" | "false" => return Ok(0),
+            "on" | "true" | "online" => return Ok(1),
+            "off" | "false" | "offline" => return Ok(0),
             _ => {}
         }
     }
@@ -55,12 +55,12 @@ fn number(text: &str) -> Option<f64> {
 fn kept(channel: Channel, number: f64, scale: f64) -> Result<i64, Refusal> {
     // Scale and unit first: their product is a whole number wherever the instrument reports in a decimal
     // fraction of the unit, so that what was a whole number stays one.
-    let kept = if channel == Channel::Connected {
+    let kept = if channel.is_switch() {
         number
     } else {
         (number * (scale * channel.kept_per_unit())).round()
     };
-    let fraction = channel == Channel::Connected && number.fract() != 0.0;
+    let fraction = channel.is_switch() && number.fract() != 0.0;
     if fraction || !kept.is_finite() || kept.abs() >= 9e15 {
         return Err(out_of_range(channel, &number.to_string()));
     }

@@ -60,10 +60,10 @@ pub(super) fn voltage_of(
     Ok(text)
 }
 
-/// What counts as full for a bank, in the units of the arithmetic.
-pub(super) fn criterion(bank: &Bank) -> Criterion {
+/// What counts as full for a bank at an instant, in the units of the arithmetic.
+fn criterion(bank: &Bank, at_ms: i64) -> Criterion {
     #[expect(clippy::cast_possible_truncation, reason = "a current in mA")]
-    let tail_ma = (bank.full.tail_fraction * bank.capacity_ah(i64::MAX) * 1000.0).round() as i64;
+    let tail_ma = (bank.full.tail_fraction * bank.capacity_ah(at_ms) * 1000.0).round() as i64;
     Criterion {
         voltage_mv: bank.full.voltage_mv,
         tail_ma,
@@ -104,7 +104,7 @@ impl<'a> Search<'a> {
         Ok(Self {
             connection,
             bank,
-            criterion: criterion(bank),
+            criterion: criterion(bank, i64::MAX),
             members,
             voltage_of,
         })
@@ -170,8 +170,8 @@ impl<'a> Search<'a> {
             self.see(at_ms, number, &channels, &mut voltages, &mut seen);
             Ok(())
         })?;
-        let small_ah = 0.01 * self.bank.capacity_ah(i64::MAX);
-        let found = full::anchors(seen, &self.criterion);
+        let small_ah = 0.01 * self.bank.capacity_ah(end_ms);
+        let found = full::anchors(seen, &criterion(self.bank, begin_ms));
         let merged = full::merged(
             found,
             as_ms(self.bank.full.merge),
@@ -236,6 +236,10 @@ impl<'a> Search<'a> {
         let mut packs = Vec::with_capacity(self.bank.packs.len());
         for (pack, member) in self.bank.packs.iter().zip(&self.members[1..]) {
             let pause_ms = member.joining.longest_pause_ms;
+            let away = store::off_busbar::of_instrument(self.connection, member.number)?
+                .iter()
+                .any(|stretch| stretch.contains(anchor.end_ms))
+                || !pack.held_at(anchor.end_ms).in_bank;
             let last = |channel, until_ms: i64| -> rusqlite::Result<Option<i64>> {
                 let from_ms = until_ms - pause_ms;
                 let value =
@@ -246,11 +250,12 @@ impl<'a> Search<'a> {
                 voltage_mv: last(Channel::Voltage, anchor.end_ms)?,
                 tail_ma: last(Channel::Current, anchor.end_ms)?,
                 cell_min_mv: last(Channel::CellMin, anchor.end_ms)?,
-                connected: last(Channel::Connected, anchor.end_ms)?.map(|connected| connected != 0),
+                away,
             };
             let share = pack.held_at(anchor.end_ms).best_capacity_ah() / capacity_ah;
             let cells = i64::from(self.bank.cells_in_series);
-            let against = full::against(&self.criterion, cells, anchor.voltage_mv, share, &shown);
+            let criterion = criterion(self.bank, anchor.end_ms);
+            let against = full::against(&criterion, cells, anchor.voltage_mv, share, &shown);
             packs.push(PackAtMark {
                 instrument: member.number,
                 against: against.map(|against| against.word().to_owned()),

@@ -5,10 +5,13 @@ use std::collections::BTreeSet;
 
 use rusqlite::Connection;
 
-use super::{hours::HOUR_MS, roster::Member};
+use super::{
+    hours::{HOUR_MS, last_sample},
+    roster::Member,
+};
 use crate::{
     charge::{
-        count::{Counted, Piece, Sample},
+        count::{Between, Counted, Piece, Sample},
         facts::Cut,
     },
     reading::Channel,
@@ -64,14 +67,21 @@ fn within_hour(connection: &Connection, members: &[Member], at_ms: i64) -> rusql
     let begin_ms = hour * HOUR_MS;
     let mut previous = Vec::with_capacity(members.len());
     for member in members {
-        let heard_ms = store::hour::last_heard_before(connection, member.number, hour)?;
-        let sample = match heard_ms {
+        let sample = match store::hour::last_heard_before(connection, member.number, hour)? {
             Some(heard_ms) => {
-                store::reading::last_value(connection, member.number, Channel::Current, heard_ms, heard_ms)?
+                let (sample, gone) = last_sample(connection, member, heard_ms)?;
+                // Gone only within this hour: the loop below comes to it.
+                match sample {
+                    Some(sample) if gone && sample.at_ms >= begin_ms => Some(Sample {
+                        at_ms: heard_ms,
+                        ..sample
+                    }),
+                    sample => sample.filter(|_| !gone),
+                }
             }
             None => None,
         };
-        previous.push(sample.map(|(at_ms, current_ma)| Sample { at_ms, current_ma }));
+        previous.push(sample);
     }
     let mut counted = vec![Counted::default(); members.len()];
     let longest_ms = members
@@ -87,7 +97,10 @@ fn within_hour(connection: &Connection, members: &[Member], at_ms: i64) -> rusql
             let Some(place) = members.iter().position(|member| member.number == number) else {
                 return Ok(());
             };
-            let Some(current_ma) = channels.get(Channel::Current) else {
+            let joining = members[place].joining;
+            let gone = channels.get(Channel::Alive) == Some(0) && joining.between == Between::Hold;
+            let held_ma = previous[place].map(|before| before.current_ma).filter(|_| gone);
+            let Some(current_ma) = channels.get(Channel::Current).or(held_ma) else {
                 return Ok(());
             };
             let sample = Sample {
@@ -96,11 +109,11 @@ fn within_hour(connection: &Connection, members: &[Member], at_ms: i64) -> rusql
             };
             if let Some(before) = previous[place]
                 && before.at_ms < at_ms
-                && let Some(piece) = Piece::joining(before, sample, members[place].joining)
+                && let Some(piece) = Piece::joining(before, sample, joining)
             {
                 counted[place] += piece.between(begin_ms, at_ms);
             }
-            previous[place] = Some(sample);
+            previous[place] = Some(sample).filter(|_| !gone);
             Ok(())
         },
     )?;

@@ -10,7 +10,7 @@ use super::{
     roster::{Member, Roster},
 };
 use crate::{
-    charge::facts::{self, Facts, Gap, Mark},
+    charge::facts::{self, Away, Era, Facts, Gap, Mark},
     config::{Bank, Pack, Setup},
     store::{
         self,
@@ -66,6 +66,8 @@ pub fn gather(
     let marks: Vec<Mark> = marks.into_iter().filter(|mark| inside(&mark.at_ms)).collect();
     let gaps = gaps(connection, &members, &extents, begin_ms, end_ms)?;
     let recalibrated_ms = recalibrations(connection, setup, bank)?;
+    let away = away(connection, &members)?;
+    let bank_facts = bank_facts(bank);
 
     let mut instants: BTreeSet<i64> = [begin_ms, end_ms]
         .into_iter()
@@ -74,6 +76,9 @@ pub fn gather(
     instants.extend(marks.iter().map(|mark| mark.at_ms));
     instants.extend(gaps.iter().flat_map(|gap| [gap.begin_ms, gap.end_ms]));
     instants.extend(recalibrated_ms.iter().flatten().filter(|at_ms| inside(at_ms)));
+    let away_ms = away.iter().flat_map(|away| [away.begin_ms, away.end_ms]);
+    instants.extend(away_ms.filter(&inside));
+    instants.extend(bank_facts.eras.iter().map(|era| era.begin_ms).filter(&inside));
     let cuts = instants
         .into_iter()
         .map(|at_ms| cuts::cut(connection, &members, at_ms))
@@ -86,10 +91,11 @@ pub fn gather(
         })
         .collect::<rusqlite::Result<_>>()?;
     let facts = Facts {
-        bank: bank_facts(bank),
+        bank: bank_facts,
         cuts,
         gaps,
         marks,
+        away,
         recalibrated_ms,
         resolution_ma,
     };
@@ -219,6 +225,20 @@ fn recalibrations(connection: &Connection, setup: &Setup, bank: &Bank) -> rusqli
     Ok(recalibrated)
 }
 
+/// Who was off the busbar when.
+fn away(connection: &Connection, members: &[Member]) -> rusqlite::Result<Vec<Away>> {
+    let mut away = Vec::new();
+    for (p, member) in members[1..].iter().enumerate() {
+        let stretches = store::off_busbar::of_instrument(connection, member.number)?;
+        away.extend(stretches.into_iter().map(|stretch| Away {
+            p,
+            begin_ms: stretch.begin_ms,
+            end_ms: stretch.end_ms.unwrap_or(i64::MAX),
+        }));
+    }
+    Ok(away)
+}
+
 fn bank_facts(bank: &Bank) -> facts::Bank {
     let (discharge_percent, discharge_uncertainty_percent) = bank.losses.self_discharge_percent_month;
     facts::Bank {
@@ -231,12 +251,18 @@ fn bank_facts(bank: &Bank) -> facts::Bank {
         self_discharge_month: (discharge_percent / 100.0, discharge_uncertainty_percent / 100.0),
         coulombic_efficiency: bank.losses.coulombic_efficiency,
         full_repeatability: bank.full.repeatability_percent / 100.0,
-        packs: bank.packs.iter().map(pack_facts).collect(),
+        eras: std::iter::once(i64::MIN)
+            .chain(bank.changes_ms())
+            .map(|begin_ms| Era {
+                begin_ms,
+                packs: bank.packs.iter().map(|pack| pack_facts(pack, begin_ms)).collect(),
+            })
+            .collect(),
     }
 }
 
-fn pack_facts(pack: &Pack) -> facts::Pack {
-    let held = pack.held_at(i64::MAX);
+fn pack_facts(pack: &Pack, at_ms: i64) -> facts::Pack {
+    let held = pack.held_at(at_ms);
     let capacity_uncertainty = held
         .measured_capacity_ah
         .map_or(CAPACITY_UNCERTAINTY, |(capacity_ah, uncertainty_ah)| {
@@ -247,5 +273,6 @@ fn pack_facts(pack: &Pack) -> facts::Pack {
         capacity_uncertainty,
         displayed_capacity_ah: held.displayed_capacity_ah(),
         standing_draw_ma: held.standing_draw_ma,
+        in_bank: held.in_bank,
     }
 }

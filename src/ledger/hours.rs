@@ -4,9 +4,15 @@ use std::collections::BTreeMap;
 
 use rusqlite::Connection;
 
-use super::roster::{Member, Roster};
+use super::{
+    cautions::Cautions,
+    roster::{Member, Roster},
+};
 use crate::{
-    charge::count::{Counted, Piece, Sample},
+    charge::{
+        count::{Between, Counted, Piece, Sample},
+        counter::{self, Counter},
+    },
     reading::{Channel, Channels},
     store::{
         self,
@@ -36,6 +42,8 @@ pub(super) fn derive(
     let mut folds = BTreeMap::new();
     for member in roster.members() {
         store::gap::remove(connection, member.number, begin_ms, end_ms)?;
+        store::counter_step::remove(connection, member.number, begin_ms, end_ms)?;
+        store::caution_hour::remove(connection, member.number, first, last)?;
         store::hour::remove(connection, member.number, first, last)?;
         let warm_up_ms = begin_ms - WARM_UP_PAUSES * roster.longest_pause_ms();
         folds.insert(
@@ -76,10 +84,14 @@ struct Fold {
     first: i64,
     last: i64,
     previous: Option<Sample>,
+    /// The instrument has said that it is no longer there.
+    gone: bool,
     /// When the display was last seen, and what it showed.
     previous_soc: Option<(i64, i64)>,
     /// Net charge since the display was last seen.
     since_soc: Counted,
+    counter: Counter,
+    cautions: Cautions,
     /// Total and finest step at the end of the last hour written.
     written: Hour,
     /// Hours not yet written: pieces may still reach into them.
@@ -96,20 +108,21 @@ impl Fold {
         warm_up_ms: i64,
     ) -> rusqlite::Result<Self> {
         let written = store::hour::last_before(connection, member.number, first)?.unwrap_or_default();
-        let previous = match store::hour::last_heard_before(connection, member.number, first)? {
-            Some(heard_ms) if heard_ms < warm_up_ms => {
-                store::reading::last_value(connection, member.number, Channel::Current, heard_ms, heard_ms)?
-                    .map(|(at_ms, current_ma)| Sample { at_ms, current_ma })
-            }
-            _ => None,
+        let heard_ms = store::hour::last_heard_before(connection, member.number, first)?;
+        let (previous, gone) = match heard_ms.filter(|heard_ms| *heard_ms < warm_up_ms) {
+            Some(heard_ms) => last_sample(connection, &member, heard_ms)?,
+            None => (None, false),
         };
         Ok(Self {
             member,
             first,
             last,
             previous,
+            gone,
             previous_soc: None,
             since_soc: Counted::default(),
+            counter: Counter::new(member.displayed_capacity_ah, member.joining.longest_pause_ms),
+            cautions: Cautions::new(member),
             written,
             open: BTreeMap::new(),
         })
@@ -120,12 +133,23 @@ impl Fold {
         if let Some(current_ma) = channels.get(Channel::Current) {
             self.take_current(connection, Sample { at_ms, current_ma })?;
         }
+        if channels.get(Channel::Alive) == Some(0) {
+            self.end_hold(at_ms);
+        }
         if let Some(soc) = channels.get(Channel::Soc) {
             self.take_soc(connection, at_ms, soc)?;
         }
+        let step = channels
+            .get(Channel::Charge)
+            .and_then(|mah| self.counter.take(at_ms, mah));
+        self.cautions.see(at_ms, channels);
         if !(self.first..=self.last).contains(&hour) {
             return Ok(());
         }
+        if let Some(step) = step {
+            store::counter_step::put(connection, self.member.number, &step)?;
+        }
+        self.cautions.note(connection, at_ms)?;
         let row = self.row(hour);
         row.readings += 1;
         widen(&mut row.current_ma, channels.get(Channel::Current));
@@ -137,14 +161,9 @@ impl Fold {
     fn take_current(&mut self, connection: &Connection, sample: Sample) -> rusqlite::Result<()> {
         let hour = sample.at_ms.div_euclid(HOUR_MS);
         if let Some(previous) = self.previous {
-            if let Some(piece) = Piece::joining(previous, sample, self.member.joining) {
-                for touched in previous.at_ms.div_euclid(HOUR_MS)..=hour {
-                    if (self.first..=self.last).contains(&touched) {
-                        let part = piece.between(touched * HOUR_MS, (touched + 1) * HOUR_MS);
-                        self.row(touched).counted += part;
-                    }
-                }
-                self.since_soc += piece.until(i64::MAX);
+            let joined = Piece::joining(previous, sample, self.member.joining);
+            if let Some(piece) = joined.filter(|_| !self.gone) {
+                self.count(&piece, previous.at_ms, sample.at_ms);
             } else if (self.first..=self.last).contains(&hour) {
                 self.note_gap(connection, previous.at_ms, sample.at_ms)?;
             }
@@ -162,7 +181,37 @@ impl Fold {
             }
         }
         self.previous = Some(sample);
+        self.gone = false;
         Ok(())
+    }
+
+    /// Counts a piece in the hours that it touches.
+    fn count(&mut self, piece: &Piece, begin_ms: i64, end_ms: i64) {
+        for touched in begin_ms.div_euclid(HOUR_MS)..=end_ms.div_euclid(HOUR_MS) {
+            if (self.first..=self.last).contains(&touched) {
+                let part = piece.between(touched * HOUR_MS, (touched + 1) * HOUR_MS);
+                self.row(touched).counted += part;
+            }
+        }
+        let whole = piece.until(i64::MAX);
+        self.since_soc += whole;
+        self.counter.counted(whole);
+    }
+
+    /// Ends what holds until the next report: the instrument said that it is no longer there.
+    fn end_hold(&mut self, at_ms: i64) {
+        let Some(previous) = self
+            .previous
+            .filter(|_| self.member.joining.between == Between::Hold)
+        else {
+            return;
+        };
+        let end = Sample { at_ms, ..previous };
+        if let Some(piece) = Piece::joining(previous, end, self.member.joining) {
+            self.count(&piece, previous.at_ms, at_ms);
+            self.previous = Some(end);
+            self.gone = true;
+        }
     }
 
     fn take_soc(&mut self, connection: &Connection, at_ms: i64, soc: i64) -> rusqlite::Result<()> {
@@ -204,6 +253,16 @@ impl Fold {
             charge_mah: at_ends(Channel::Charge)?,
             soc_permille: at_ends(Channel::Soc)?,
         };
+        if let Some(charge_mah) = gap.charge_mah
+            && let Some(step) = counter::across_pause(
+                end_ms,
+                charge_mah,
+                gap.soc_permille,
+                self.member.displayed_capacity_ah,
+            )
+        {
+            store::counter_step::put(connection, self.member.number, &step)?;
+        }
         store::gap::put(connection, self.member.number, &gap)
     }
 
@@ -252,6 +311,30 @@ impl Fold {
             .min();
         (self.written.total + next.counted, step_ma)
     }
+}
+
+/// The sample at which an instrument was last heard, and whether it said within its hold that it is no longer there.
+/// The sample is then that instant's.
+pub(super) fn last_sample(
+    connection: &Connection,
+    member: &Member,
+    heard_ms: i64,
+) -> rusqlite::Result<(Option<Sample>, bool)> {
+    let number = member.number;
+    let value = store::reading::last_value(connection, number, Channel::Current, heard_ms, heard_ms)?;
+    let Some((at_ms, current_ma)) = value else {
+        return Ok((None, false));
+    };
+    let sample = Sample { at_ms, current_ma };
+    if member.joining.between == Between::Line {
+        return Ok((Some(sample), false));
+    }
+    let until_ms = heard_ms + member.joining.longest_pause_ms;
+    let gone_ms = store::reading::first_gone(connection, number, heard_ms, until_ms)?;
+    Ok(match gone_ms {
+        Some(at_ms) => (Some(Sample { at_ms, ..sample }), true),
+        None => (Some(sample), false),
+    })
 }
 
 fn widen(extremes: &mut Option<(i64, i64)>, value: Option<i64>) {

@@ -6,6 +6,8 @@
 //! `charge`'s.
 
 mod anchors;
+mod busbar;
+mod cautions;
 mod cuts;
 mod evidence;
 mod facts;
@@ -14,6 +16,7 @@ mod phases;
 mod refresh;
 mod roster;
 
+pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
 pub use facts::{Asked, gather};
 pub use phases::phases;

@@ -4,11 +4,24 @@ use std::collections::BTreeSet;
 
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 
-use super::{anchors, cuts, hours, hours::HOUR_MS, roster::Roster};
+use super::{anchors, busbar, cautions, cuts, hours, hours::HOUR_MS, roster::Roster};
 use crate::{config::Setup, store};
 
 /// Changes with the way anything is derived, so that what an earlier packdrift derived is rebuilt.
-const DERIVATION: u32 = 1;
+const DERIVATION: u32 = 2;
+
+/// The tables that hold nothing but what is derived.
+const DERIVED: [&str; 9] = [
+    "hour",
+    "gap",
+    "display_jump",
+    "off_busbar",
+    "counter_step",
+    "caution_hour",
+    "anchor",
+    "anchor_pack",
+    "cut",
+];
 
 /// How far a rebuild has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,6 +59,13 @@ pub fn refresh(connection: &mut Connection, setup: &Setup) -> rusqlite::Result<(
     for (first, last) in runs(&affected) {
         hours::derive(&transaction, &roster, first, last, |_| {})?;
     }
+    if let Some(first) = affected.first() {
+        let changed = busbar::derive(&transaction, setup, &roster, first * HOUR_MS)?;
+        affected.extend(changed);
+    }
+    for (first, last) in runs(&affected) {
+        cautions::derive_spread(&transaction, setup, &roster, first, last)?;
+    }
     settle(&transaction, setup, &roster, affected)?;
     transaction.commit()
 }
@@ -60,7 +80,7 @@ pub fn rebuild(
     mut progress: impl FnMut(Progress),
 ) -> rusqlite::Result<()> {
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    for table in ["hour", "gap", "display_jump", "anchor", "anchor_pack", "cut"] {
+    for table in DERIVED {
         transaction.execute(&format!("DELETE FROM {table}"), [])?;
     }
     let roster = Roster::look_up(&transaction, setup)?;
@@ -73,6 +93,8 @@ pub fn rebuild(
                 of,
             });
         })?;
+        busbar::derive(&transaction, setup, &roster, first_ms)?;
+        cautions::derive_spread(&transaction, setup, &roster, first, last)?;
         progress(Progress { done: of, of });
     }
     transaction.execute("DELETE FROM ledger_basis", [])?;
@@ -104,13 +126,18 @@ fn settle(
     anchors::derive(connection, setup, roster, &affected)?;
     for bank in &setup.banks {
         let members = roster.of_bank(bank);
-        let mut instants: BTreeSet<i64> = store::anchor::of_bank(connection, &bank.id)?
-            .iter()
-            .map(|anchor| anchor.end_ms)
-            .collect();
+        let marks = store::anchor::of_bank(connection, &bank.id)?;
+        let mut instants: BTreeSet<i64> = marks.iter().map(|anchor| anchor.end_ms).collect();
+        instants.extend(bank.changes_ms());
         for member in &members {
             let gaps = store::gap::of_instrument(connection, member.number)?;
             instants.extend(gaps.iter().flat_map(|gap| [gap.begin_ms, gap.end_ms]));
+            let away = store::off_busbar::of_instrument(connection, member.number)?;
+            instants.extend(
+                away.iter()
+                    .flat_map(|away| [Some(away.begin_ms), away.end_ms])
+                    .flatten(),
+            );
         }
         cuts::keep(connection, &members, &instants)?;
     }

@@ -4,7 +4,7 @@ use rusqlite::Connection;
 
 use crate::{
     charge::count::{Between, Joining},
-    config::{Bank, Reporting, Role, Setup},
+    config::{Bank, Chemistry, Reporting, Role, Setup},
     reading::Instrument,
     store,
 };
@@ -18,6 +18,10 @@ pub struct Member {
     pub joining: Joining,
     /// What its display's percents are of, Ah.
     pub displayed_capacity_ah: f64,
+    /// Cells in series.
+    pub cells_in_series: i64,
+    /// Whether the cells are LFP, whose usual cautions are known.
+    pub lfp: bool,
 }
 
 /// All instruments of a setup, by [`Instrument`] index.
@@ -49,6 +53,8 @@ impl Roster {
                     number,
                     joining: joining(entry.reporting),
                     displayed_capacity_ah,
+                    cells_in_series: i64::from(bank.cells_in_series).max(1),
+                    lfp: bank.chemistry == Chemistry::Lfp && entry.role != Role::Reference,
                 })
             })
             .collect::<rusqlite::Result<_>>()?;

@@ -5,11 +5,14 @@
 
 pub mod anchor;
 mod batch;
+pub mod caution_hour;
+pub mod counter_step;
 pub mod cut;
 pub mod gap;
 pub mod hour;
 pub mod instrument;
 pub mod note;
+pub mod off_busbar;
 mod open;
 pub mod quarantine;
 pub mod reading;

@@ -15,6 +15,7 @@ const MIGRATIONS: &[M<'static>] = &[
     M::up(include_str!("../../migrations/01_readings.sql")),
     M::up(include_str!("../../migrations/02_people.sql")),
     M::up(include_str!("../../migrations/03_ledger.sql")),
+    M::up(include_str!("../../migrations/04_every_bank.sql")),
 ];
 
 /// Why a database can't be used.
@@ -247,7 +248,7 @@ mod tests {
                 refused,
                 OpenError::Newer {
                     found: 99,
-                    known: 3,
+                    known: 4,
                     ..
                 }
             ),

@@ -9,7 +9,7 @@ use rusqlite::{Connection, OptionalExtension, Row, params};
 
 use crate::reading::{Channel, Channels};
 
-const COLUMNS: &str = "current, voltage, soc, charge, temperature, cell_min, cell_max, connected";
+const COLUMNS: &str = "current, voltage, soc, charge, temperature, cell_min, cell_max, connected, alive";
 
 /// What storing one reading did.
 #[derive(Debug, Default, PartialEq, Eq)]
@@ -32,7 +32,7 @@ pub fn insert(
 ) -> rusqlite::Result<Stored> {
     let mut statement = connection.prepare_cached(
         "INSERT OR IGNORE INTO reading (at_ms, instrument, current, voltage, soc, charge, temperature, cell_min, \
-         cell_max, connected) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+         cell_max, connected, alive) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
     )?;
     let [
         current,
@@ -43,6 +43,7 @@ pub fn insert(
         cell_min,
         cell_max,
         connected,
+        alive,
     ] = Channel::ALL.map(|channel| channels.get(channel));
     let inserted = statement.execute(params![
         at_ms,
@@ -54,7 +55,8 @@ pub fn insert(
         temperature,
         cell_min,
         cell_max,
-        connected
+        connected,
+        alive
     ])?;
     if inserted == 1 {
         return Ok(Stored {
@@ -72,7 +74,7 @@ fn merge(connection: &Connection, instrument: i64, at_ms: i64, news: &Channels) 
             "SELECT {COLUMNS}, coalesce(void, 0) FROM reading WHERE at_ms = ?1 AND instrument = ?2"
         ))?
         .query_row(params![at_ms, instrument], |row| {
-            Ok((channels_of(row, 0)?, row.get(8)?))
+            Ok((channels_of(row, 0)?, row.get(Channel::ALL.len())?))
         })?;
     let before = (channels, void);
     let mut stored = Stored::default();
@@ -101,11 +103,12 @@ fn merge(connection: &Connection, instrument: i64, at_ms: i64, news: &Channels) 
             cell_min,
             cell_max,
             connected,
+            alive,
         ] = Channel::ALL.map(|channel| channels.get(channel));
         connection
             .prepare_cached(
                 "UPDATE reading SET current = ?3, voltage = ?4, soc = ?5, charge = ?6, temperature = ?7, \
-                 cell_min = ?8, cell_max = ?9, connected = ?10, void = nullif(?11, 0) \
+                 cell_min = ?8, cell_max = ?9, connected = ?10, alive = ?11, void = nullif(?12, 0) \
                  WHERE at_ms = ?1 AND instrument = ?2",
             )?
             .execute(params![
@@ -119,6 +122,7 @@ fn merge(connection: &Connection, instrument: i64, at_ms: i64, news: &Channels) 
                 cell_min,
                 cell_max,
                 connected,
+                alive,
                 void
             ])?;
     }
@@ -160,7 +164,7 @@ pub fn each_between(
     ))?;
     let mut rows = statement.query(params![from_ms, until_ms])?;
     while let Some(row) = rows.next()? {
-        each((row.get(8)?, row.get(9)?, channels_of(row, 0)?))?;
+        each((row.get(9)?, row.get(10)?, channels_of(row, 0)?))?;
     }
     Ok(())
 }
@@ -210,6 +214,25 @@ fn value_at_end(
         .query_row(params![from_ms, until_ms, instrument], |row| {
             Ok((row.get(0)?, row.get(1)?))
         })
+        .optional()
+}
+
+/// When an instrument said first in `[from_ms, until_ms]` that it is no longer there, ms since 1970.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn first_gone(
+    connection: &Connection,
+    instrument: i64,
+    from_ms: i64,
+    until_ms: i64,
+) -> rusqlite::Result<Option<i64>> {
+    connection
+        .prepare_cached(
+            "SELECT at_ms FROM reading WHERE at_ms BETWEEN ?2 AND ?3 AND instrument = ?1 AND alive = 0 \
+             ORDER BY at_ms LIMIT 1",
+        )?
+        .query_row(params![instrument, from_ms, until_ms], |row| row.get(0))
         .optional()
 }
 
@@ -283,7 +306,7 @@ pub fn of_instrument(
              ORDER BY at_ms LIMIT ?4"
         ))?
         .query_map(params![from_ms, until_ms, instrument, limit], |row| {
-            Ok((row.get(8)?, channels_of(row, 0)?))
+            Ok((row.get(9)?, channels_of(row, 0)?))
         })?
         .collect()
 }
@@ -333,7 +356,7 @@ mod tests {
                 "SELECT {COLUMNS}, at_ms, void FROM reading ORDER BY at_ms"
             ))
             .unwrap()
-            .query_map([], |row| Ok((row.get(8)?, channels_of(row, 0)?, row.get(9)?)))
+            .query_map([], |row| Ok((row.get(9)?, channels_of(row, 0)?, row.get(10)?)))
             .unwrap()
             .collect::<rusqlite::Result<_>>()
             .unwrap();

@@ -343,7 +343,7 @@ fn possible_channels() -> impl Strategy<Value = Channels> {
         Channel::Charge => -10_000_000_000..=10_000_000_000,
         Channel::Temperature => -600..=1200,
         Channel::CellMin | Channel::CellMax => 1000..=5000,
-        Channel::Connected => 0..=1_i64,
+        Channel::Connected | Channel::Alive => 0..=1_i64,
     };
     Channel::ALL
         .map(|channel| proptest::option::of(range(channel).prop_map(move |value| (channel, value))))

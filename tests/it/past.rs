@@ -72,7 +72,17 @@ pub fn ask<T>(facts: &Facts, question: impl FnOnce(&Record<'_>) -> T) -> T {
 /// Everything derived, as text, to compare to the last digit.
 pub fn derived(connection: &Connection) -> String {
     let mut text = String::new();
-    for table in ["hour", "gap", "display_jump", "anchor", "anchor_pack", "cut"] {
+    for table in [
+        "hour",
+        "gap",
+        "display_jump",
+        "off_busbar",
+        "counter_step",
+        "caution_hour",
+        "anchor",
+        "anchor_pack",
+        "cut",
+    ] {
         let mut statement = connection.prepare(&format!("SELECT * FROM {table}")).unwrap();
         let columns = statement.column_count();
         let mut rows = statement.query([]).unwrap();

@@ -1,0 +1,162 @@
+//! What the reference counts too much: its own error and the charge that leaves the packs behind its back.
+//!
+//! Once a span has closed, its closure says so for the reference's epoch; before that, the setup's figures for
+//! draws, self-discharge and coulombic loss stand in.
+
+use super::{
+    estimate::{Estimate, Source, Whose},
+    facts::Facts,
+    fill::Filled,
+};
+
+const HOURS_PER_MONTH: f64 = 720.0;
+
+/// A closed span of the bank and the reference's closure over it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Closure {
+    /// The mark it begins with, as a cut.
+    pub begin: usize,
+    /// The mark it ends with, as a cut.
+    pub end: usize,
+    /// What the reference counted net beyond what was stored, Ah: its own error and the losses behind it.
+    pub closure: Estimate,
+}
+
+/// What is known of the losses.
+#[derive(Debug)]
+pub(super) struct Losses<'a> {
+    facts: &'a Facts,
+    filled: &'a Filled<'a>,
+    /// The closures to go by, in order of time.
+    closures: Vec<Closure>,
+}
+
+impl<'a> Losses<'a> {
+    pub(super) fn new(facts: &'a Facts, filled: &'a Filled<'a>, closures: Vec<Closure>) -> Self {
+        Self {
+            facts,
+            filled,
+            closures,
+        }
+    }
+
+    /// What the reference counts too much between two cuts, Ah. What is uncertain about the whole stretch since
+    /// `origin` is one cause, so that parts of the stretch add up.
+    pub(super) fn between(&self, origin: usize, from: usize, until: usize) -> Estimate {
+        let mut bounds = vec![from];
+        bounds.extend((from + 1..until).filter(|cut| {
+            let at_ms = self.facts.cuts[*cut].at_ms;
+            self.facts.recalibrated_ms[0].contains(&at_ms)
+        }));
+        bounds.push(until);
+        bounds.windows(2).fold(Estimate::default(), |sum, pair| {
+            let (from, until) = (pair[0], pair[1]);
+            sum + self
+                .measured(origin, from, until)
+                .unwrap_or_else(|| self.expected(from, until))
+        })
+    }
+
+    /// By the closures of the reference's epoch.
+    fn measured(&self, origin: usize, from: usize, until: usize) -> Option<Estimate> {
+        let epoch_ms = self.epoch_ms(from);
+        let closed: Vec<_> = self
+            .closures
+            .iter()
+            .filter(|span| self.epoch_ms(span.begin) == epoch_ms && self.epoch_ms(span.end) == epoch_ms)
+            .collect();
+        let (oldest, newest) = (closed.first()?, closed.last()?);
+        let hours: f64 = closed
+            .iter()
+            .map(|span| self.facts.hours(span.begin, span.end))
+            .sum();
+        let total = closed
+            .iter()
+            .fold(Estimate::default(), |sum, span| sum + span.closure.clone());
+        let elapsed = self.facts.hours(from, until) / hours;
+        let throughput_ah: f64 = closed
+            .iter()
+            .map(|span| self.filled.throughput_ah(span.begin, span.end))
+            .sum();
+        let by_throughput = if throughput_ah > 0.0 {
+            self.filled.throughput_ah(from, until) / throughput_ah
+        } else {
+            elapsed
+        };
+        let capacity_ah = self.facts.era(from).capacity_ah();
+        let mark_ah = self.facts.bank.full_repeatability * capacity_ah;
+        let shape_ah = 0.5 * total.value_ah * (by_throughput - elapsed);
+        let scatter_ah = self.scatter_ah_per_hour(&closed) * self.facts.hours(from, until);
+        let at_ms = |cut: usize| self.facts.cuts[cut].at_ms;
+        Some(
+            total
+                .moved(
+                    Source::ReferenceClosure,
+                    Whose::Common,
+                    at_ms(oldest.begin),
+                    mark_ah,
+                )
+                .moved(
+                    Source::ReferenceClosure,
+                    Whose::Common,
+                    at_ms(newest.end),
+                    mark_ah,
+                )
+                .times(elapsed)
+                .moved(Source::SpanShape, Whose::Common, at_ms(origin), shape_ah)
+                .moved(Source::ReferenceClosure, Whose::Common, at_ms(origin), scatter_ah),
+        )
+    }
+
+    /// How much the closure rates of several spans differ, Ah/h (standard deviation); nothing known of one span.
+    fn scatter_ah_per_hour(&self, closed: &[&Closure]) -> f64 {
+        if closed.len() < 2 {
+            return 0.0;
+        }
+        let rates: Vec<f64> = closed
+            .iter()
+            .map(|span| span.closure.value_ah / self.facts.hours(span.begin, span.end))
+            .collect();
+        let count = f64::from(u32::try_from(rates.len()).unwrap_or(u32::MAX));
+        let mean = rates.iter().sum::<f64>() / count;
+        let squares: f64 = rates.iter().map(|rate| (rate - mean).powi(2)).sum();
+        (squares / (count - 1.0)).sqrt()
+    }
+
+    /// By what the setup says.
+    pub(super) fn expected(&self, from: usize, until: usize) -> Estimate {
+        let bank = &self.facts.bank;
+        let era = self.facts.era(from);
+        let hours = self.facts.hours(from, until);
+        let (month, month_uncertainty) = bank.self_discharge_month;
+        let (efficiency, efficiency_uncertainty) = bank.coulombic_efficiency;
+        let held_months_ah = era.capacity_ah() * hours / HOURS_PER_MONTH;
+        let charged_ah = self.filled.charged_ah(from, until);
+        let draw_ma: f64 = era.in_bank().map(|(_, pack)| pack.standing_draw_ma.0).sum();
+        let value_ah = draw_ma / 1000.0 * hours + month * held_months_ah + (1.0 - efficiency) * charged_ah;
+        let epoch_ms = self.epoch_ms(from).unwrap_or(0);
+        let offset_ah = bank.reference_offset_ma / 1000.0 * hours;
+        let common = [
+            (Source::ReferenceOffset, epoch_ms, offset_ah),
+            (Source::SelfDischarge, 0, month_uncertainty * held_months_ah),
+            (
+                Source::CoulombicEfficiency,
+                0,
+                efficiency_uncertainty * charged_ah,
+            ),
+        ];
+        let losses = common
+            .into_iter()
+            .fold(Estimate::exact(value_ah), |losses, (source, which, by_ah)| {
+                losses.moved(source, Whose::Common, which, by_ah)
+            });
+        era.in_bank().fold(losses, |losses, (p, pack)| {
+            let by_ah = pack.standing_draw_ma.1 / 1000.0 * hours;
+            losses.moved(Source::StandingDraw, Whose::Pack(p), 0, by_ah)
+        })
+    }
+
+    fn epoch_ms(&self, cut: usize) -> Option<i64> {
+        self.facts.epoch_ms(0, self.facts.cuts[cut].at_ms)
+    }
+}

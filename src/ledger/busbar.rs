@@ -1,0 +1,193 @@
+//! From readings to stretches off the busbar: from the earliest stale hour on, as such a stretch may last for days.
+
+use std::collections::BTreeSet;
+
+use rusqlite::Connection;
+
+use super::{
+    hours::HOUR_MS,
+    roster::{Member, Roster},
+};
+use crate::{
+    charge::busbar::{Change, Seen, Watch, telling_ma},
+    config::{Bank, Setup},
+    reading::{Channel, Channels},
+    store::{
+        self,
+        off_busbar::{self, OffBusbar},
+    },
+};
+
+/// How far before the first hour the readings are looked at, ms: what is concluded takes minutes.
+const WARM_UP_MS: i64 = HOUR_MS;
+
+/// Derives who was off the busbar from `from_ms` on. Gives the hours in which that is other than before.
+pub(super) fn derive(
+    connection: &Connection,
+    setup: &Setup,
+    roster: &Roster,
+    from_ms: i64,
+) -> rusqlite::Result<BTreeSet<i64>> {
+    let mut changed = BTreeSet::new();
+    let last_ms = store::reading::extent(connection)?.map_or(from_ms, |(_, last_ms)| last_ms);
+    for bank in &setup.banks {
+        let members = roster.of_bank(bank);
+        let before = stretches(connection, &members)?;
+        derive_bank(connection, bank, &members, &before, from_ms)?;
+        let after = stretches(connection, &members)?;
+        for stretch in before.symmetric_difference(&after) {
+            let (_, stretch) = stretch;
+            let end_ms = stretch.end_ms.unwrap_or(last_ms);
+            changed.extend(stretch.begin_ms.div_euclid(HOUR_MS)..=end_ms.div_euclid(HOUR_MS));
+        }
+    }
+    Ok(changed)
+}
+
+/// Every pack's stretches, with the pack's place among the members.
+fn stretches(connection: &Connection, members: &[Member]) -> rusqlite::Result<BTreeSet<(usize, OffBusbar)>> {
+    let mut all = BTreeSet::new();
+    for (place, member) in members.iter().enumerate().skip(1) {
+        let of_pack = off_busbar::of_instrument(connection, member.number)?;
+        all.extend(of_pack.into_iter().map(|stretch| (place, stretch)));
+    }
+    Ok(all)
+}
+
+/// One pack on watch.
+struct Watched {
+    number: i64,
+    watch: Watch,
+    /// Off the busbar since then.
+    away_since_ms: Option<i64>,
+    /// Nothing before this is looked at.
+    from_ms: i64,
+}
+
+impl Watched {
+    fn see(
+        &mut self,
+        connection: &Connection,
+        at_ms: i64,
+        seen: Seen,
+        telling_ma: i64,
+    ) -> rusqlite::Result<()> {
+        if at_ms < self.from_ms {
+            return Ok(());
+        }
+        match self.watch.see(at_ms, seen, telling_ma) {
+            Some(Change::Left(since_ms)) => self.away_since_ms = Some(since_ms),
+            Some(Change::Returned(end_ms)) => {
+                if let Some(begin_ms) = self.away_since_ms.take() {
+                    let end_ms = Some(end_ms);
+                    off_busbar::put(connection, self.number, OffBusbar { begin_ms, end_ms })?;
+                }
+            }
+            None => {}
+        }
+        Ok(())
+    }
+}
+
+fn derive_bank(
+    connection: &Connection,
+    bank: &Bank,
+    members: &[Member],
+    before: &BTreeSet<(usize, OffBusbar)>,
+    from_ms: i64,
+) -> rusqlite::Result<()> {
+    let warm_up_ms = from_ms.saturating_sub(WARM_UP_MS);
+    let mut packs = Vec::with_capacity(members.len() - 1);
+    for (place, member) in members.iter().enumerate().skip(1) {
+        let away = before
+            .iter()
+            .find(|(of, stretch)| *of == place && stretch.contains(from_ms) && stretch.begin_ms < from_ms)
+            .map(|(_, stretch)| stretch.begin_ms);
+        off_busbar::remove_beyond(connection, member.number, from_ms)?;
+        packs.push(Watched {
+            number: member.number,
+            watch: Watch::new(member.joining.longest_pause_ms, away.is_some()),
+            away_since_ms: away,
+            // What was concluded before stands; readings before it would only be taken for a return.
+            from_ms: away.map_or(warm_up_ms, |_| from_ms),
+        });
+    }
+    let mut telling = Telling::new(bank);
+    store::reading::each_between(connection, warm_up_ms, i64::MAX, |(at_ms, number, channels)| {
+        if number == members[0].number {
+            if let Some(ma) = channels.get(Channel::Current) {
+                for (p, pack) in packs.iter_mut().enumerate() {
+                    pack.see(connection, at_ms, Seen::Reference(ma), telling.ma(p, at_ms))?;
+                }
+            }
+            return Ok(());
+        }
+        let Some(p) = packs.iter().position(|pack| pack.number == number) else {
+            return Ok(());
+        };
+        for seen in seen_of_pack(&channels) {
+            packs[p].see(connection, at_ms, seen, telling.ma(p, at_ms))?;
+        }
+        Ok(())
+    })?;
+    for pack in packs {
+        if let Some(begin_ms) = pack.away_since_ms {
+            off_busbar::put(
+                connection,
+                pack.number,
+                OffBusbar {
+                    begin_ms,
+                    end_ms: None,
+                },
+            )?;
+        }
+    }
+    Ok(())
+}
+
+fn seen_of_pack(channels: &Channels) -> impl Iterator<Item = Seen> {
+    let connected = channels
+        .get(Channel::Connected)
+        .map(|connected| Seen::Connected(connected != 0));
+    let current = channels.get(Channel::Current).map(Seen::Current);
+    [connected, current].into_iter().flatten()
+}
+
+/// What current of the reference tells of each pack, as the setup has it at an instant.
+struct Telling<'a> {
+    bank: &'a Bank,
+    /// Until when the figures hold.
+    until_ms: i64,
+    ma: Vec<i64>,
+}
+
+impl<'a> Telling<'a> {
+    fn new(bank: &'a Bank) -> Self {
+        Self {
+            bank,
+            until_ms: i64::MIN,
+            ma: Vec::new(),
+        }
+    }
+
+    fn ma(&mut self, p: usize, at_ms: i64) -> i64 {
+        if at_ms >= self.until_ms {
+            let changes = self.bank.changes_ms();
+            self.until_ms = changes
+                .into_iter()
+                .find(|change_ms| *change_ms > at_ms)
+                .unwrap_or(i64::MAX);
+            let together_ah = self.bank.capacity_ah(at_ms);
+            let of_pack = |pack: &crate::config::Pack| {
+                let held = pack.held_at(at_ms);
+                if held.in_bank {
+                    telling_ma(held.capacity_ah, held.capacity_ah / together_ah)
+                } else {
+                    i64::MAX
+                }
+            };
+            self.ma = self.bank.packs.iter().map(of_pack).collect();
+        }
+        self.ma[p]
+    }
+}
