@@ -28,6 +28,8 @@ enum Command {
     Drift(command::drift::Arguments),
     /// Attach a note: an observation, a manual recalibration, a wiring change.
     Note(command::note::Arguments),
+    /// Say that the bank was full when the log missed it, or was not when the log took it so.
+    Mark(command::mark::Arguments),
     /// List the notes.
     Notes(command::notes::Arguments),
     /// Drop everything derived from the readings and derive it again.
@@ -45,6 +47,7 @@ fn main() -> ExitCode {
         Command::Check(arguments) => return command::check::run(&cli.config, &arguments),
         Command::Drift(arguments) => command::drift::run(&cli.config, &arguments),
         Command::Note(arguments) => command::note::run(&cli.config, &arguments),
+        Command::Mark(arguments) => command::mark::run(&cli.config, &arguments),
         Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),
         Command::Rebuild => command::rebuild::run(&cli.config),
         Command::Token(arguments) => command::token::run(&arguments),

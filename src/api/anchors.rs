@@ -10,7 +10,10 @@ use super::{
     state::App,
     zulu::Zulu,
 };
-use crate::{ledger::Roster, store};
+use crate::{
+    ledger::{self, Roster},
+    store,
+};
 
 pub(super) fn router() -> Router<App> {
     Router::new().route("/v1/anchors", get(anchors))
@@ -37,6 +40,10 @@ struct Anchor {
     voltage_crossed: Zulu,
     voltage_v: f64,
     tail_current_a: f64,
+    /// The number under which a person asserted it; null where it was found in the readings.
+    asserted: Option<i64>,
+    /// The number under which a person vetoed it: no answer goes by it then.
+    vetoed: Option<i64>,
     packs: Vec<PackBody>,
 }
 
@@ -74,24 +81,31 @@ async fn anchors(State(app): State<App>, Asked(question): Asked<Question>) -> Re
                 .map(|instrument| setup.entry(instrument).id.clone())
         };
         let mut anchors = Vec::new();
-        for anchor in store::anchor::of_bank(connection, &bank)? {
+        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
+        for mark in ledger::marks(connection, setup, bank)? {
+            let anchor = mark.anchor;
             if anchor.end_ms < since_ms || anchor.begin_ms > until_ms {
                 continue;
             }
-            let packs = store::anchor::packs(connection, &bank, anchor.end_ms)?;
             anchors.push(Anchor {
                 begin: Zulu(anchor.begin_ms),
                 end: Zulu(anchor.end_ms),
                 voltage_crossed: Zulu(anchor.crossed_ms),
                 voltage_v: thousandths(anchor.voltage_mv),
                 tail_current_a: thousandths(anchor.tail_ma),
-                packs: packs
+                asserted: mark.asserted,
+                vetoed: mark.vetoed,
+                packs: mark
+                    .packs
                     .into_iter()
                     .filter_map(|pack| Some(pack_body(name_of(pack.instrument)?, pack)))
                     .collect(),
             });
         }
-        Ok(Anchors { bank, anchors })
+        Ok(Anchors {
+            bank: bank.id.clone(),
+            anchors,
+        })
     })
     .await
     .map(Json)
@@ -117,6 +131,6 @@ fn pack_body(pack: String, shown: store::anchor::PackAtMark) -> PackBody {
 }
 
 #[expect(clippy::cast_precision_loss, reason = "mV and mA are far below 2^52")]
-fn thousandths(value: i64) -> f64 {
+pub(super) fn thousandths(value: i64) -> f64 {
     value as f64 / 1000.0
 }

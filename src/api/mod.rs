@@ -7,6 +7,7 @@ mod anchors;
 mod drift;
 mod etag;
 mod health;
+mod marks;
 mod notes;
 mod packs;
 mod phases;
@@ -36,6 +37,7 @@ pub fn app(app: App) -> Router {
         .merge(series::router())
         .merge(anchors::router())
         .merge(phases::router())
+        .merge(marks::router())
         .merge(notes::router())
         .merge(packs::router())
         .merge(readings::router())

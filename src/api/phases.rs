@@ -35,6 +35,15 @@ struct Question {
 struct Phases {
     bank: String,
     phases: Vec<PhaseBody>,
+    off_busbar: Vec<OffBusbarBody>,
+}
+
+/// A pack that was off the busbar for a while; `end` is null where it is not back yet.
+#[derive(Serialize)]
+struct OffBusbarBody {
+    pack: String,
+    begin: Zulu,
+    end: Option<Zulu>,
 }
 
 #[derive(Serialize)]
@@ -56,7 +65,16 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
     let bank = bank.id.clone();
     app.ask(move |connection, setup| {
         let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
-        let phases = ledger::phases(connection, setup, bank, since_ms, until_ms)?
+        let found = ledger::phases(connection, setup, bank, since_ms, until_ms)?;
+        let off_busbar = bank.packs.iter().zip(found.away).flat_map(|(pack, away)| {
+            away.into_iter().map(|stretch| OffBusbarBody {
+                pack: setup.entry(pack.instrument).id.clone(),
+                begin: Zulu(stretch.begin_ms),
+                end: stretch.end_ms.map(Zulu),
+            })
+        });
+        let phases = found
+            .phases
             .into_iter()
             .map(|phase| PhaseBody {
                 kind: phase.kind.word(),
@@ -68,6 +86,7 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
         Ok(Phases {
             bank: bank.id.clone(),
             phases,
+            off_busbar: off_busbar.collect(),
         })
     })
     .await

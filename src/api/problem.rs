@@ -77,7 +77,7 @@ impl Problem {
     }
 
     pub(super) fn no_such_method() -> Self {
-        let detail = "GET asks; POST, PUT and DELETE go to /v1/notes and /v1/phases";
+        let detail = "GET asks; POST, PUT and DELETE go to /v1/notes, /v1/phases and /v1/marks";
         Self::new(
             StatusCode::METHOD_NOT_ALLOWED,
             "no-such-method",

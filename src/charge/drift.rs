@@ -123,7 +123,8 @@ impl<'a> Record<'a> {
         self.witnessed(p, &windows)?;
         let mut whole: Option<ChargeError> = None;
         for (from, until) in windows {
-            let part = self.error_in_bank(p, from, until);
+            let counted = self.filled.between(p + 1, from, until);
+            let part = self.error_in_bank(p, from, until, counted);
             whole = Some(match whole {
                 None => part,
                 Some(before) => ChargeError {
@@ -137,6 +138,15 @@ impl<'a> Record<'a> {
             });
         }
         whole.ok_or(Insufficient::NotInBank)
+    }
+
+    /// Error of pack `p`'s own counter, which went up by `own_ah` between two cuts; `None` where the pack didn't
+    /// belong to the bank throughout, or nothing says what the reference counted.
+    #[must_use]
+    pub fn own_counter_error(&self, p: usize, from: usize, until: usize, own_ah: f64) -> Option<Estimate> {
+        let windows = self.in_bank(p, from, until);
+        let answered = windows == [(from, until)] && self.charge_error(p, from, until).is_ok();
+        answered.then(|| self.error_in_bank(p, from, until, Estimate::exact(own_ah)).error)
     }
 
     /// The stretches between two cuts in which pack `p` belonged to the bank.
@@ -154,8 +164,7 @@ impl<'a> Record<'a> {
         windows
     }
 
-    fn error_in_bank(&self, p: usize, from: usize, until: usize) -> ChargeError {
-        let counted = self.filled.between(p + 1, from, until);
+    fn error_in_bank(&self, p: usize, from: usize, until: usize, counted: Estimate) -> ChargeError {
         let (stored_from, basis_from) = self.stored.of_pack(p, from);
         let (stored_until, basis_until) = self.stored.of_pack(p, until);
         let unequal_from_ah = self.stored.unequal_ah(p, from, stored_from.value_ah);
@@ -213,6 +222,21 @@ impl<'a> Record<'a> {
         let (stored, _) = self.stored.of_pack(p, at);
         let unequal_ah = self.stored.unequal_ah(p, at, stored.value_ah);
         Some(stored.moved(Source::UnequalSoc, Whose::Pack(p), 2, unequal_ah))
+    }
+
+    /// Actual state of charge of the packs on the busbar together at a cut, as Ah relative to full, and their
+    /// capacity in Ah; `None` where no mark says what full is or nobody is on the busbar.
+    #[must_use]
+    pub fn bank_below_full(&self, at: usize) -> Option<(Estimate, f64)> {
+        let at_ms = self.facts.cuts[at].at_ms;
+        let era = self.facts.era(at);
+        let mut together: Option<(Estimate, f64)> = None;
+        for p in (0..era.packs.len()).filter(|p| self.facts.on_busbar(*p, at_ms)) {
+            let below = self.below_full(p, at)?;
+            let (sum, capacity_ah) = together.unwrap_or_default();
+            together = Some((sum + below, capacity_ah + era.packs[p].capacity_ah));
+        }
+        together
     }
 
     /// What an instrument counted between two cuts, as heard.

@@ -6,7 +6,7 @@
 /// What was going on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
-    /// Instruments were compared at known currents; only a person says so.
+    /// Instruments are compared: a pack alone on the busbar with the reference, or as a person says.
     Calibration,
     /// Charging and discharging without a full charge.
     PartialCycling,
@@ -73,7 +73,8 @@ const HOUR_MS: i64 = 3_600_000;
 /// Quiet hours in a row that make a rest.
 const REST_HOURS: usize = 3;
 
-/// Lays out the phases of `[begin_ms, end_ms)`: full charges and outages over rest over partial cycling.
+/// Lays out the phases of `[begin_ms, end_ms)`: full charges and outages over rest over calibration (a pack alone on
+/// the busbar) over partial cycling.
 ///
 /// `hours` are consecutive; an hour is quiet where the current stays at or below `noise_ma`.
 #[must_use]
@@ -84,8 +85,14 @@ pub fn derived(
     noise_ma: i64,
     full: &[(i64, i64)],
     outages: &[(i64, i64)],
+    alone: &[(i64, i64)],
 ) -> Vec<Phase> {
     let mut phases = vec![phase(Kind::PartialCycling, begin_ms, end_ms)];
+    let within = |from_ms: i64, until_ms: i64| (from_ms.max(begin_ms), until_ms.min(end_ms));
+    for (from_ms, until_ms) in alone {
+        let (from_ms, until_ms) = within(*from_ms, *until_ms);
+        lay_over(&mut phases, phase(Kind::Calibration, from_ms, until_ms));
+    }
     let quiet = |hour: &QuietHour| hour.largest_ma.is_some_and(|ma| ma <= noise_ma);
     for run in
         hours.chunk_by(|left, right| quiet(left) == quiet(right) && right.begin_ms - left.begin_ms == HOUR_MS)
@@ -98,10 +105,8 @@ pub fn derived(
     }
     for (kind, intervals) in [(Kind::Outage, outages), (Kind::FullCharge, full)] {
         for (from_ms, until_ms) in intervals {
-            lay_over(
-                &mut phases,
-                phase(kind, (*from_ms).max(begin_ms), (*until_ms).min(end_ms)),
-            );
+            let (from_ms, until_ms) = within(*from_ms, *until_ms);
+            lay_over(&mut phases, phase(kind, from_ms, until_ms));
         }
     }
     phases
@@ -170,7 +175,7 @@ mod tests {
             hour(5, 1),
             hour(6, 0),
         ];
-        let phases = derived(0, 7 * HOUR_MS, &hours, 1, &[], &[]);
+        let phases = derived(0, 7 * HOUR_MS, &hours, 1, &[], &[], &[]);
         assert_eq!(
             words(&phases),
             [
@@ -182,14 +187,15 @@ mod tests {
 
     #[test]
     fn a_full_charge_stands_over_cycling() {
-        let phases = derived(0, 100, &[], 1, &[(20, 30)], &[(25, 60)]);
+        let phases = derived(0, 100, &[], 1, &[(20, 30)], &[(25, 60)], &[(50, 70)]);
         assert_eq!(
             words(&phases),
             [
                 ("partial_cycling", 0, 20),
                 ("full_charge", 20, 30),
                 ("outage", 30, 60),
-                ("partial_cycling", 60, 100)
+                ("calibration", 60, 70),
+                ("partial_cycling", 70, 100)
             ]
         );
     }

@@ -6,6 +6,7 @@ pub mod demo;
 pub mod drift;
 mod failure;
 pub mod live;
+pub mod mark;
 pub mod note;
 pub mod notes;
 pub mod rebuild;

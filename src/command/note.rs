@@ -79,6 +79,18 @@ fn body(arguments: &Arguments) -> Value {
     body
 }
 
+/// Text for a terminal: control characters in what people write must not reach it as such.
+pub(super) fn printable(text: &str) -> String {
+    let shown = |character: char| {
+        if character.is_control() {
+            character.escape_default().collect()
+        } else {
+            vec![character]
+        }
+    };
+    text.chars().flat_map(shown).collect()
+}
+
 /// A note in one line.
 pub(super) fn line(note: &Value) -> String {
     let whom = ["pack", "reference", "bank"]
@@ -91,17 +103,7 @@ pub(super) fn line(note: &Value) -> String {
     } else {
         ""
     };
-    // Control characters in a note must not reach the terminal as such.
-    let text: String = word("text")
-        .chars()
-        .flat_map(|character| {
-            if character.is_control() {
-                character.escape_default().collect()
-            } else {
-                vec![character]
-            }
-        })
-        .collect();
+    let text = printable(&word("text"));
     format!(
         "note {}.{} {} {whom}, {}{withdrawn}: {text}",
         note["id"],

@@ -83,7 +83,7 @@ enum VoltageOf {
     MedianOfPacks,
 }
 
-struct Search<'a> {
+pub(super) struct Search<'a> {
     connection: &'a Connection,
     bank: &'a Bank,
     members: Vec<Member>,
@@ -92,7 +92,7 @@ struct Search<'a> {
 }
 
 impl<'a> Search<'a> {
-    fn new(connection: &'a Connection, bank: &'a Bank, roster: &Roster) -> rusqlite::Result<Self> {
+    pub(super) fn new(connection: &'a Connection, bank: &'a Bank, roster: &Roster) -> rusqlite::Result<Self> {
         let members = roster.of_bank(bank);
         let voltage_of = match bank.full.voltage_from {
             Some(instrument) => VoltageOf::One(roster.member(instrument).number),
@@ -231,7 +231,7 @@ impl<'a> Search<'a> {
     }
 
     /// What each pack showed at the mark of an anchor.
-    fn packs_at(&self, anchor: &Anchor) -> rusqlite::Result<Vec<PackAtMark>> {
+    pub(super) fn packs_at(&self, anchor: &Anchor) -> rusqlite::Result<Vec<PackAtMark>> {
         let capacity_ah = self.bank.capacity_ah(anchor.end_ms);
         let mut packs = Vec::with_capacity(self.bank.packs.len());
         for (pack, member) in self.bank.packs.iter().zip(&self.members[1..]) {

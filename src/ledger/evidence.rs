@@ -2,7 +2,10 @@
 
 use rusqlite::Connection;
 
-use super::roster::{Member, Roster};
+use super::{
+    marks::marks,
+    roster::{Member, Roster},
+};
 use crate::{
     config::{Bank, Setup},
     reading::{Channel, Instrument},
@@ -32,7 +35,7 @@ pub struct Resync {
     pub after_permille: Option<i64>,
 }
 
-/// What each pack displayed last, up to an instant.
+/// What the reference and each pack displayed last, up to an instant.
 ///
 /// # Errors
 /// Whatever SQLite says.
@@ -42,7 +45,8 @@ pub fn displays(
     bank: &Bank,
     at_ms: i64,
 ) -> rusqlite::Result<Vec<Option<Display>>> {
-    packs_of(connection, setup, bank)?
+    Roster::look_up(connection, setup)?
+        .of_bank(bank)
         .iter()
         .map(|member| {
             let from_ms = at_ms - member.joining.longest_pause_ms;
@@ -65,17 +69,17 @@ pub fn resyncs(
 ) -> rusqlite::Result<Vec<Vec<Resync>>> {
     let members = packs_of(connection, setup, bank)?;
     let mut resyncs = vec![Vec::new(); members.len()];
-    for anchor in store::anchor::of_bank(connection, &bank.id)? {
-        if !(from_ms..=until_ms).contains(&anchor.end_ms) {
+    for mark in marks(connection, setup, bank)? {
+        let at_ms = mark.anchor.end_ms;
+        if !mark.stands() || !(from_ms..=until_ms).contains(&at_ms) {
             continue;
         }
-        let shown = store::anchor::packs(connection, &bank.id, anchor.end_ms)?;
         for (member, resyncs) in members.iter().zip(&mut resyncs) {
-            if let Some(pack) = shown.iter().find(|pack| pack.instrument == member.number)
+            if let Some(pack) = mark.packs.iter().find(|pack| pack.instrument == member.number)
                 && pack.soc_before.or(pack.soc_after).is_some()
             {
                 resyncs.push(Resync {
-                    at_ms: anchor.end_ms,
+                    at_ms,
                     before_permille: pack.soc_before,
                     after_permille: pack.soc_after,
                 });

@@ -7,13 +7,19 @@ use rusqlite::Connection;
 use super::{
     cuts,
     hours::HOUR_MS,
+    marks::{self, MarkSeen},
+    own_counter,
     roster::{Member, Roster},
 };
 use crate::{
-    charge::facts::{self, Away, Era, Facts, Gap, Mark},
+    charge::{
+        counter::{Counts, Step},
+        facts::{self, Away, Era, Facts, Gap, Mark},
+    },
     config::{Bank, Pack, Setup},
     store::{
         self,
+        anchor::PackAtMark,
         note::{Kind, Subject},
     },
 };
@@ -62,7 +68,7 @@ pub fn gather(
         .collect();
     let inside = |at_ms: &i64| (begin_ms..=end_ms).contains(at_ms);
 
-    let marks = marks(connection, bank, &members)?;
+    let marks = marks_of_packs(connection, setup, bank, &members)?;
     let marks: Vec<Mark> = marks.into_iter().filter(|mark| inside(&mark.at_ms)).collect();
     let gaps = gaps(connection, &members, &extents, begin_ms, end_ms)?;
     let recalibrated_ms = recalibrations(connection, setup, bank)?;
@@ -128,25 +134,25 @@ fn common_extent(members: &[Member], extents: &[Option<(i64, i64)>]) -> Option<(
     (begin_ms < end_ms).then_some((begin_ms, end_ms))
 }
 
-fn marks(connection: &Connection, bank: &Bank, members: &[Member]) -> rusqlite::Result<Vec<Mark>> {
-    store::anchor::of_bank(connection, &bank.id)?
-        .into_iter()
-        .map(|anchor| {
-            let shown = store::anchor::packs(connection, &bank.id, anchor.end_ms)?;
-            let counts = members[1..]
-                .iter()
-                .map(|member| {
-                    shown
-                        .iter()
-                        .any(|pack| pack.instrument == member.number && pack.against.is_none())
-                })
-                .collect();
-            Ok(Mark {
-                at_ms: anchor.end_ms,
-                counts,
-            })
+/// The marks that stand, and for whom they count.
+fn marks_of_packs(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    members: &[Member],
+) -> rusqlite::Result<Vec<Mark>> {
+    let counts = |mark: &MarkSeen, member: &Member| {
+        let shows = |pack: &PackAtMark| pack.instrument == member.number && pack.against.is_none();
+        mark.packs.iter().any(shows)
+    };
+    Ok(marks::marks(connection, setup, bank)?
+        .iter()
+        .filter(|mark| mark.stands())
+        .map(|mark| Mark {
+            at_ms: mark.anchor.end_ms,
+            counts: members[1..].iter().map(|member| counts(mark, member)).collect(),
         })
-        .collect()
+        .collect())
 }
 
 /// The gaps between readings, and the silence of an instrument before its first and behind its last.
@@ -174,31 +180,40 @@ fn gaps(
             gaps.push(silence(begin_ms, first_ms));
         }
         let between = store::gap::of_instrument(connection, member.number)?;
-        gaps.extend(
-            between
-                .into_iter()
-                .filter(|gap| gap.begin_ms >= begin_ms && gap.end_ms <= end_ms)
-                .map(|gap| {
-                    let store::gap::Gap {
-                        begin_ms,
-                        end_ms,
-                        charge_mah,
-                        soc_permille,
-                    } = gap;
-                    Gap {
-                        of,
-                        begin_ms,
-                        end_ms,
-                        charge_mah,
-                        soc_permille,
-                    }
-                }),
-        );
+        for gap in between {
+            if gap.begin_ms >= begin_ms && gap.end_ms <= end_ms {
+                gaps.push(Gap {
+                    of,
+                    begin_ms: gap.begin_ms,
+                    end_ms: gap.end_ms,
+                    charge_mah: own_charge(connection, member, &gap)?,
+                    soc_permille: gap.soc_permille,
+                });
+            }
+        }
         if last_ms < end_ms {
             gaps.push(silence(last_ms, end_ms));
         }
     }
     Ok(gaps)
+}
+
+/// What an instrument's own counter says of a gap: the values at both ends, the later one with steps put right that
+/// are not charge. Nothing, where the counter doesn't count net charge.
+fn own_charge(
+    connection: &Connection,
+    member: &Member,
+    gap: &store::gap::Gap,
+) -> rusqlite::Result<Option<(i64, i64)>> {
+    let Some((before_mah, after_mah)) = gap.charge_mah else {
+        return Ok(None);
+    };
+    let steps = store::counter_step::between(connection, member.number, gap.begin_ms, gap.end_ms)?;
+    let corrections: Option<i64> = steps.iter().map(Step::correction_mah).sum();
+    if own_counter::counts(connection, member, gap.begin_ms)? != Counts::Net {
+        return Ok(None);
+    }
+    Ok(corrections.map(|mah| (before_mah, after_mah + mah)))
 }
 
 /// Recalibrations of the reference and of each pack, in order of time.

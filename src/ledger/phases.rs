@@ -2,11 +2,15 @@
 
 use rusqlite::Connection;
 
-use super::{hours::HOUR_MS, roster::Roster};
+use super::{
+    hours::HOUR_MS,
+    marks::marks,
+    roster::{Member, Roster},
+};
 use crate::{
     charge::phase::{self, Phase, QuietHour},
     config::{Bank, Setup},
-    store,
+    store::{self, off_busbar::OffBusbar},
 };
 
 /// A current this small is noise, fraction of the bank's capacity per hour.
@@ -22,13 +26,14 @@ pub fn phases(
     bank: &Bank,
     from_ms: i64,
     until_ms: i64,
-) -> rusqlite::Result<Vec<Phase>> {
+) -> rusqlite::Result<Phases> {
     let roster = Roster::look_up(connection, setup)?;
     let members = roster.of_bank(bank);
     let mut extents = Vec::new();
     for member in &members {
         extents.extend(store::hour::extent(connection, member.number)?);
     }
+    let away = away(connection, &members, from_ms, until_ms)?;
     let stated = store::stated_phase::standing(connection, &bank.id)?;
     let mut phases = Vec::new();
     if let (Some(first_ms), Some(last_ms)) = (
@@ -51,9 +56,10 @@ pub fn phases(
                     largest_ma: row.current_ma.map(|(low, high)| low.abs().max(high.abs())),
                 })
                 .collect();
-            let full: Vec<(i64, i64)> = store::anchor::of_bank(connection, &bank.id)?
+            let full: Vec<(i64, i64)> = marks(connection, setup, bank)?
                 .iter()
-                .map(|anchor| (anchor.begin_ms, anchor.end_ms))
+                .filter(|mark| mark.stands())
+                .map(|mark| (mark.anchor.begin_ms, mark.anchor.end_ms))
                 .collect();
             let mut silences = Vec::new();
             for member in &members {
@@ -67,7 +73,15 @@ pub fn phases(
             let outages = common(&silences);
             #[expect(clippy::cast_possible_truncation, reason = "a current in mA")]
             let noise_ma = (NOISE_C * bank.capacity_ah(end_ms) * 1000.0) as i64;
-            phases = phase::derived(begin_ms, end_ms, &hours, noise_ma, &full, &outages);
+            phases = phase::derived(
+                begin_ms,
+                end_ms,
+                &hours,
+                noise_ma,
+                &full,
+                &outages,
+                &alone(bank, &away),
+            );
         }
     }
     for stated in stated {
@@ -85,7 +99,56 @@ pub fn phases(
             },
         );
     }
-    Ok(phases)
+    Ok(Phases { phases, away })
+}
+
+/// What went on in a bank, and who was off the busbar meanwhile.
+#[derive(Debug, Clone, Default)]
+pub struct Phases {
+    /// Neither overlapping nor with holes, as far as anything was heard.
+    pub phases: Vec<Phase>,
+    /// By pack, each in order of time.
+    pub away: Vec<Vec<OffBusbar>>,
+}
+
+/// Who was off the busbar in `[from_ms, until_ms)`.
+fn away(
+    connection: &Connection,
+    members: &[Member],
+    from_ms: i64,
+    until_ms: i64,
+) -> rusqlite::Result<Vec<Vec<OffBusbar>>> {
+    members[1..]
+        .iter()
+        .map(|member| {
+            let mut stretches = store::off_busbar::of_instrument(connection, member.number)?;
+            stretches.retain(|stretch| {
+                stretch.begin_ms < until_ms && stretch.end_ms.is_none_or(|end_ms| end_ms > from_ms)
+            });
+            Ok(stretches)
+        })
+        .collect()
+}
+
+/// When all packs but one were off the busbar.
+fn alone(bank: &Bank, away: &[Vec<OffBusbar>]) -> Vec<(i64, i64)> {
+    let in_bank = |p: &usize, at_ms: i64| bank.packs[*p].held_at(at_ms).in_bank;
+    let on = |at_ms: i64| {
+        (0..away.len())
+            .filter(|p| in_bank(p, at_ms) && !away[*p].iter().any(|stretch| stretch.contains(at_ms)))
+            .count()
+    };
+    let mut bounds: Vec<i64> = away
+        .iter()
+        .flatten()
+        .flat_map(|stretch| [stretch.begin_ms, stretch.end_ms.unwrap_or(i64::MAX)])
+        .collect();
+    bounds.sort_unstable();
+    bounds
+        .windows(2)
+        .filter(|pair| pair[0] < pair[1] && on(pair[0]) == 1)
+        .map(|pair| (pair[0], pair[1]))
+        .collect()
 }
 
 /// Where the intervals of all lists overlap.

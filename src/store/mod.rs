@@ -17,6 +17,7 @@ mod open;
 pub mod quarantine;
 pub mod reading;
 pub mod setup_version;
+pub mod stated_mark;
 pub mod stated_phase;
 mod writer;
 

@@ -1,0 +1,79 @@
+//! Displays beside what is: a pack's, the bank's mean, and the reference's own.
+
+use super::{
+    super::zulu::Zulu,
+    body::{DisplayBody, percent, round},
+};
+use crate::{
+    charge::{drift::Record, estimate::Estimate},
+    config::Bank,
+    ledger::Display,
+};
+
+/// Why a board should not be judged by how far its display is from the reference's.
+pub(super) const COMPARISON: &str = "A board's display less the reference's display mixes what both have drifted, \
+                                     jumps whenever either is set to 100 %, and hides all error while one of them \
+                                     stands at its end stop. It says nothing of which of the two is wrong.";
+
+/// A display beside the actual state of charge, which lies `below_full` of a capacity in Ah.
+pub(super) fn body(
+    display: Display,
+    below_full: Option<Estimate>,
+    capacity_ah: f64,
+    reference: Option<Display>,
+) -> DisplayBody {
+    let shown = percent(display.soc_permille);
+    DisplayBody {
+        at: Some(Zulu(display.at_ms)),
+        censored: display.soc_permille <= 0 || display.soc_permille >= 1000,
+        less_reference_display_points: reference
+            .map(|reference| round(shown - percent(reference.soc_permille), 1)),
+        ..beside(shown, below_full, capacity_ah)
+    }
+}
+
+fn beside(soc_percent: f64, below_full: Option<Estimate>, capacity_ah: f64) -> DisplayBody {
+    let actual_percent = below_full
+        .as_ref()
+        .map(|below| 100.0 * (1.0 + below.value_ah / capacity_ah));
+    DisplayBody {
+        at: None,
+        soc_percent,
+        actual_percent: actual_percent.map(|actual| round(actual, 2)),
+        error_points: actual_percent.map(|actual| round(soc_percent - actual, 2)),
+        expanded_uncertainty_points: below_full
+            .map(|below| round(100.0 * below.expanded_uncertainty_ah() / capacity_ah, 2)),
+        censored: false,
+        less_reference_display_points: None,
+    }
+}
+
+/// The capacity-weighted mean of the packs' displays: what an inverter sees that asks them all. `None` where one of
+/// those on the busbar displays nothing.
+pub(super) fn bank_mean(
+    bank: &Bank,
+    record: &Record<'_>,
+    on_busbar: &[bool],
+    displays: &[Option<Display>],
+    until: usize,
+    until_ms: i64,
+) -> Option<DisplayBody> {
+    let (mut shown_ah, mut of_ah, mut censored) = (0.0, 0.0, false);
+    for (p, pack) in bank.packs.iter().enumerate().filter(|(p, _)| on_busbar[*p]) {
+        let permille = displays[p]?.soc_permille;
+        let capacity_ah = pack.held_at(until_ms).displayed_capacity_ah();
+        shown_ah += percent(permille) / 100.0 * capacity_ah;
+        of_ah += capacity_ah;
+        censored |= permille <= 0 || permille >= 1000;
+    }
+    if of_ah <= 0.0 {
+        return None;
+    }
+    let (below_full, capacity_ah) = record
+        .bank_below_full(until)
+        .map_or((None, of_ah), |(below, capacity_ah)| (Some(below), capacity_ah));
+    Some(DisplayBody {
+        censored,
+        ..beside(round(100.0 * shown_ah / of_ah, 2), below_full, capacity_ah)
+    })
+}

@@ -1,0 +1,191 @@
+//! `GET /v1/drift`: how far each pack's count has drifted, and how sure that is.
+
+mod body;
+mod display;
+mod pack;
+
+use axum::{Json, Router, extract::State, routing::get};
+use rusqlite::Connection;
+use serde::Deserialize;
+
+use super::{
+    problem::Problem,
+    query::{Asked, stretch},
+    state::App,
+    zulu::Zulu,
+};
+use crate::{
+    charge::{drift::Record, estimate::COVERAGE_FACTOR, facts::Facts, fill::Filled, losses::Closure},
+    config::{Bank, Setup},
+    ledger::{self, Display},
+};
+use body::{Answer, ClosureBody, CountedBody, ReferenceBody, coverage_body};
+pub(super) use body::{percent, round};
+use pack::{Seen, inside, pack_body, unheard};
+
+pub(super) fn router() -> Router<App> {
+    Router::new().route("/v1/drift", get(drift))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Question {
+    since: Option<String>,
+    until: Option<String>,
+    bank: Option<String>,
+    pack: Option<String>,
+}
+
+async fn drift(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Answer>, Problem> {
+    let bank = app.bank(question.bank.as_deref())?;
+    let (since_ms, until_ms) = stretch(
+        question.since.as_deref(),
+        question.until.as_deref(),
+        bank.time_zone,
+    )?;
+    let (bank, setup) = (bank.id.clone(), app.setup().clone());
+    if let Some(pack) = &question.pack {
+        known_pack(&setup, app.bank(Some(&bank))?, pack)?;
+    }
+    app.ask(move |connection, setup| {
+        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
+        answer(
+            connection,
+            setup,
+            bank,
+            (since_ms, until_ms),
+            question.pack.as_deref(),
+        )
+    })
+    .await
+    .map(Json)
+}
+
+/// Refuses a name that is no pack of the bank.
+pub(super) fn known_pack(setup: &Setup, bank: &Bank, name: &str) -> Result<(), Problem> {
+    let known: Vec<_> = bank
+        .packs
+        .iter()
+        .map(|pack| setup.entry(pack.instrument).id.as_str())
+        .collect();
+    if known.contains(&name) {
+        Ok(())
+    } else {
+        Err(Problem::unknown("pack", name, &known))
+    }
+}
+
+fn answer(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    (since_ms, until_ms): (i64, i64),
+    only: Option<&str>,
+) -> Result<Answer, Problem> {
+    let mut answer = Answer {
+        bank: bank.id.clone(),
+        since: None,
+        until: None,
+        setup: setup.digest.clone(),
+        coverage_factor: COVERAGE_FACTOR,
+        packs: Vec::new(),
+        bank_display: None,
+        reference: None,
+    };
+    let wanted = |p: usize| only.is_none_or(|name| setup.entry(bank.packs[p].instrument).id == name);
+    let places = (0..bank.packs.len()).filter(|p| wanted(*p));
+    let Some(asked) = ledger::gather(connection, setup, bank, &[since_ms, until_ms])? else {
+        answer.packs = places.map(|p| unheard(setup, bank, p)).collect();
+        return Ok(answer);
+    };
+    let facts = &asked.facts;
+    let (from, until) = (asked.at[0], asked.at[1]);
+    let (from_ms, until_ms) = (facts.cuts[from].at_ms, facts.cuts[until].at_ms);
+    let filled = Filled::new(facts);
+    let record = Record::new(facts, &filled);
+    let displays = ledger::displays(connection, setup, bank, until_ms)?;
+    let (reference_display, displays) = (displays[0], &displays[1..]);
+    let resyncs = ledger::resyncs(connection, setup, bank, from_ms, until_ms)?;
+    let jumps = ledger::jumps(connection, setup, bank, from_ms, until_ms)?;
+    let own = ledger::own_counts(connection, setup, bank, from_ms, until_ms)?;
+    let cautions = ledger::cautions(connection, setup, bank, from_ms, until_ms)?;
+    answer.since = Some(Zulu(from_ms));
+    answer.until = Some(Zulu(until_ms));
+    answer.packs = places
+        .map(|p| {
+            let seen = Seen {
+                display: displays[p],
+                reference_display,
+                resyncs: &resyncs[p],
+                jumps: &jumps[p],
+                own: own[p].as_ref(),
+                cautions: &cautions[p],
+            };
+            pack_body(setup, bank, &record, facts, p, (from, until), &seen)
+        })
+        .collect();
+    let on_busbar: Vec<bool> = (0..bank.packs.len())
+        .map(|p| facts.on_busbar(p, until_ms))
+        .collect();
+    answer.bank_display = display::bank_mean(bank, &record, &on_busbar, displays, until, until_ms);
+    answer.reference = Some(reference_body(
+        setup,
+        bank,
+        &record,
+        facts,
+        (from, until),
+        reference_display,
+    ));
+    Ok(answer)
+}
+
+fn reference_body(
+    setup: &Setup,
+    bank: &Bank,
+    record: &Record<'_>,
+    facts: &Facts,
+    (from, until): (usize, usize),
+    display: Option<Display>,
+) -> ReferenceBody {
+    let counted = record.heard(0, from, until);
+    let (from_ms, until_ms) = (facts.cuts[from].at_ms, facts.cuts[until].at_ms);
+    ReferenceBody {
+        reference: setup.entry(bank.reference.instrument).id.clone(),
+        counted: CountedBody {
+            charged_ah: round(counted.charged_ah(), 3),
+            discharged_ah: round(counted.discharged_ah(), 3),
+            net_ah: round(counted.net_ah(), 3),
+            equivalent_full_cycles: None,
+        },
+        coverage: coverage_body(record.coverage(0, from, until), None),
+        recalibrations: inside(&facts.recalibrated_ms[0], from_ms, until_ms),
+        display: display.map(|display| {
+            let (below_full, capacity_ah) = record
+                .bank_below_full(until)
+                .map_or((None, facts.era(until).capacity_ah()), |(below, ah)| {
+                    (Some(below), ah)
+                });
+            display::body(display, below_full, capacity_ah, None)
+        }),
+        display_comparison: display.map(|_| display::COMPARISON),
+        closures: record
+            .closures()
+            .iter()
+            .map(|closure| closure_body(facts, closure))
+            .collect(),
+    }
+}
+
+fn closure_body(facts: &Facts, span: &Closure) -> ClosureBody {
+    let days = facts.hours(span.begin, span.end) / 24.0;
+    let mark_ah = facts.bank.full_repeatability * facts.era(span.end).capacity_ah();
+    let counted_ah = span.closure.standard_uncertainty_ah();
+    let uncertainty_ah = COVERAGE_FACTOR * (2.0 * mark_ah * mark_ah + counted_ah * counted_ah).sqrt();
+    ClosureBody {
+        begin: Zulu(facts.cuts[span.begin].at_ms),
+        end: Zulu(facts.cuts[span.end].at_ms),
+        closure_ah: round(span.closure.value_ah, 3),
+        expanded_uncertainty_ah: round(uncertainty_ah, 3),
+        ah_per_day: round(span.closure.value_ah / days, 4),
+    }
+}

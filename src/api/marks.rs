@@ -1,0 +1,172 @@
+//! `/v1/marks`: full charges that a person knows of and the log missed, and those that were none.
+
+use axum::{
+    Json, Router,
+    extract::{Path, State},
+    http::StatusCode,
+    routing::{delete, get},
+};
+use chrono::Utc;
+use serde::{Deserialize, Serialize};
+
+use super::{
+    anchors::thousandths,
+    problem::Problem,
+    query::{Asked, Sent, instant},
+    state::App,
+    zulu::Zulu,
+};
+use crate::{
+    ledger,
+    store::stated_mark::{self, Kind, Said, StatedMark},
+};
+
+pub(super) fn router() -> Router<App> {
+    Router::new()
+        .route("/v1/marks", get(list).post(add))
+        .route("/v1/marks/{id}", delete(withdraw))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Question {
+    bank: Option<String>,
+    #[serde(default)]
+    history: bool,
+}
+
+#[derive(Serialize)]
+struct Marks {
+    bank: String,
+    marks: Vec<MarkBody>,
+}
+
+#[derive(Serialize)]
+struct MarkBody {
+    id: i64,
+    revision: i64,
+    written: Zulu,
+    bank: String,
+    kind: &'static str,
+    at: Zulu,
+    voltage_v: Option<f64>,
+    tail_current_a: Option<f64>,
+    text: String,
+    withdrawn: bool,
+}
+
+async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Marks>, Problem> {
+    let bank = app.bank(question.bank.as_deref())?.id.clone();
+    app.read(move |connection, _| {
+        let marks = if question.history {
+            stated_mark::history(connection, &bank)?
+        } else {
+            stated_mark::standing(connection, &bank)?
+        };
+        Ok(Marks {
+            bank,
+            marks: marks.into_iter().map(body).collect(),
+        })
+    })
+    .await
+    .map(Json)
+}
+
+/// A mark as a person sends it.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Written {
+    bank: Option<String>,
+    kind: String,
+    at: String,
+    voltage_v: Option<f64>,
+    tail_current_a: Option<f64>,
+    #[serde(default)]
+    text: String,
+}
+
+async fn add(
+    State(app): State<App>,
+    Sent(written): Sent<Written>,
+) -> Result<(StatusCode, Json<MarkBody>), Problem> {
+    let bank = app.bank(written.bank.as_deref())?;
+    let kind = Kind::of(&written.kind).ok_or_else(|| {
+        let words: Vec<_> = Kind::ALL.iter().map(|kind| kind.word()).collect();
+        let known = words.join(", ");
+        Problem::bad_body(format!("“{}” is no kind of mark; one of: {known}", written.kind))
+    })?;
+    let said = Said {
+        bank: bank.id.clone(),
+        kind,
+        at_ms: instant("at", &written.at, bank.time_zone)?,
+        voltage_mv: written
+            .voltage_v
+            .map(|volts| kept("voltage_v", volts))
+            .transpose()?,
+        tail_ma: written
+            .tail_current_a
+            .map(|amperes| kept("tail_current_a", amperes))
+            .transpose()?,
+        text: written.text,
+    };
+    speaks_of_something(&app, said.clone()).await?;
+    let written_ms = Utc::now().timestamp_millis();
+    let mark = app
+        .write(move |connection| stated_mark::add(connection, written_ms, said))
+        .await?;
+    Ok((StatusCode::CREATED, Json(body(mark))))
+}
+
+/// Refuses a veto of nothing and an assertion of what is there already.
+async fn speaks_of_something(app: &App, said: Said) -> Result<(), Problem> {
+    app.ask(move |connection, setup| {
+        let bank = setup.bank(&said.bank).ok_or_else(Problem::internal)?;
+        let marks = ledger::marks(connection, setup, bank)?;
+        let mut standing = marks.iter().filter(|mark| mark.stands());
+        match said.kind {
+            Kind::Veto if !standing.any(|mark| mark.is_near(said.at_ms)) => Err(Problem::bad_body(
+                "no full charge stands within an hour of that time; /v1/anchors lists them",
+            )),
+            Kind::Assert if standing.any(|mark| mark.is_near(said.at_ms)) => Err(Problem::bad_body(
+                "a full charge stands within an hour of that time already; veto that one first",
+            )),
+            Kind::Assert | Kind::Veto => Ok(()),
+        }
+    })
+    .await
+}
+
+/// V or A in mV or mA.
+fn kept(field: &str, value: f64) -> Result<i64, Problem> {
+    if !value.is_finite() || value.abs() > 100_000.0 {
+        return Err(Problem::bad_body(format!(
+            "“{field}” is outside what a bank can have"
+        )));
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "bounded just above")]
+    Ok((value * 1000.0).round() as i64)
+}
+
+async fn withdraw(State(app): State<App>, Path(id): Path<i64>) -> Result<Json<MarkBody>, Problem> {
+    let written_ms = Utc::now().timestamp_millis();
+    let mark = app
+        .write(move |connection| stated_mark::withdraw(connection, written_ms, id))
+        .await?;
+    mark.map(|mark| Json(body(mark)))
+        .ok_or_else(|| Problem::not_written("mark", id))
+}
+
+fn body(mark: StatedMark) -> MarkBody {
+    MarkBody {
+        id: mark.id,
+        revision: mark.revision,
+        written: Zulu(mark.written_ms),
+        bank: mark.said.bank,
+        kind: mark.said.kind.word(),
+        at: Zulu(mark.said.at_ms),
+        voltage_v: mark.said.voltage_mv.map(thousandths),
+        tail_current_a: mark.said.tail_ma.map(thousandths),
+        text: mark.said.text,
+        withdrawn: mark.withdrawn,
+    }
+}
