@@ -71,7 +71,9 @@ impl Problem {
         )
     }
 
-    pub(super) fn no_such_page() -> Self {
+    /// An address at which nothing is.
+    #[must_use]
+    pub fn no_such_page() -> Self {
         let detail = "the questions are under /v1, e.g. /v1/drift?since=2026-01-10 or /v1/health";
         Self::new(StatusCode::NOT_FOUND, "no-such-page", "Nothing is here", detail)
     }
@@ -86,7 +88,9 @@ impl Problem {
         )
     }
 
-    pub(super) fn no_token() -> Self {
+    /// Nobody who may ask.
+    #[must_use]
+    pub fn no_token() -> Self {
         let detail = "send a token as “Authorization: Bearer …”; `packdrift token` makes one";
         Self::new(StatusCode::UNAUTHORIZED, "no-token", "A token is needed", detail)
     }
@@ -106,7 +110,9 @@ impl Problem {
         Self::new(StatusCode::SERVICE_UNAVAILABLE, "stopping", "Not now", detail)
     }
 
-    pub(super) fn internal() -> Self {
+    /// Nothing that whoever asked can mend.
+    #[must_use]
+    pub fn internal() -> Self {
         let detail = "the log of the daemon says more";
         Self::new(
             StatusCode::INTERNAL_SERVER_ERROR,
