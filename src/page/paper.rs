@@ -250,8 +250,8 @@ fn happened(paper: &Paper<'_>) -> Markup {
 /// A phase in words.
 pub fn phase_line(phase: &Phase, evidence: &Evidence) -> Markup {
     html! {
-        (plain(&phase.kind)) ", " (time(phase.begin.ms, evidence.zone)) " to " (time(phase.end.ms, evidence.zone))
-        " (" (lasting(phase.end.ms - phase.begin.ms)) @if phase.stated.is_some() { ", stated by a person" } ")"
+        (time(phase.begin.ms, evidence.zone)) ": " (plain(&phase.kind)) ", " (lasting(phase.end.ms - phase.begin.ms))
+        @if phase.stated.is_some() { ", stated by a person" }
     }
 }
 

@@ -34,7 +34,7 @@ pub fn table(evidence: &Evidence) -> Markup {
                     tr role="row" {
                         th scope="row" role="rowheader" { (icon(p)) " " (visible(&pack.pack)) span class="aside" { " " (pack.capacity_ah) " Ah, rev " (visible(&pack.revision)) } }
                         @for (head, cell) in HEADS[1..].iter().zip(cells(evidence, pack)) {
-                            td role="cell" data-head=(head) { (cell) }
+                            td role="cell" data-head=(head) { div { (cell) } }
                         }
                     }
                 }

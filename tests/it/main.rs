@@ -12,6 +12,7 @@ mod ledger;
 mod live;
 mod mosquitto;
 mod own_broker;
+mod page;
 mod past;
 mod path;
 mod published;
