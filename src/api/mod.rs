@@ -22,6 +22,7 @@ mod zulu;
 use axum::{Router, middleware};
 
 pub use query::query_string;
+pub use readings::field;
 pub use state::{App, Health, Intake};
 pub use token::{Scope, Tokens, TokensError, bearer, issue as issue_token};
 

@@ -84,22 +84,38 @@ impl Answerer {
         })
     }
 
-    /// Sends one request and gives back the answer's document.
+    /// Sends the only request and gives back the answer's document.
     pub(super) fn request(self, method: &Method, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
+        let answer = self.ask(method, path, body);
+        self.close();
+        answer
+    }
+
+    /// Sends one of several requests and gives back the answer's document.
+    pub(super) fn ask(&self, method: &Method, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
         let (status, document) = match self {
-            Self::Running { address, token } => over_http(&address, token.as_deref(), method, path, body)?,
-            Self::Here {
-                runtime,
-                router,
-                thread,
-                _lock,
-            } => {
-                let answer = runtime.block_on(by_call(router, method, path, body))?;
-                thread.join();
-                answer
+            Self::Running { address, token } => over_http(address, token.as_deref(), method, path, body)?,
+            Self::Here { runtime, router, .. } => {
+                runtime.block_on(by_call(router.clone(), method, path, body))?
             }
         };
         accepted(status, document)
+    }
+
+    /// Lets go of the store once everything is written.
+    pub(super) fn close(self) {
+        if let Self::Here {
+            runtime,
+            router,
+            thread,
+            _lock,
+        } = self
+        {
+            // The writer ends with the last who may write through it.
+            drop(router);
+            drop(runtime);
+            thread.join();
+        }
     }
 }
 

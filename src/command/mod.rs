@@ -4,13 +4,16 @@ mod ask;
 pub mod check;
 pub mod demo;
 pub mod drift;
+mod evidence;
 mod failure;
 pub mod live;
 pub mod note;
 pub mod notes;
+pub mod plot;
 pub mod rebuild;
 pub mod serve;
 mod table;
 pub mod token;
+pub mod watch;
 
 pub use failure::Failure;
