@@ -22,4 +22,5 @@ pub mod intake;
 pub mod ledger;
 pub mod page;
 pub mod reading;
+pub mod report;
 pub mod store;

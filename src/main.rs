@@ -30,6 +30,8 @@ enum Command {
     Watch(command::watch::Arguments),
     /// Draw a plot as an SVG file.
     Plot(command::plot::Arguments),
+    /// Write a report that tells a winter in one file.
+    Report(command::report::Arguments),
     /// Attach a note: an observation, a manual recalibration, a wiring change.
     Note(command::note::Arguments),
     /// List the notes.
@@ -50,6 +52,7 @@ fn main() -> ExitCode {
         Command::Drift(arguments) => command::drift::run(&cli.config, &arguments),
         Command::Watch(arguments) => command::watch::run(&cli.config, &arguments),
         Command::Plot(arguments) => command::plot::run(&cli.config, &arguments),
+        Command::Report(arguments) => command::report::run(&cli.config, &arguments),
         Command::Note(arguments) => command::note::run(&cli.config, &arguments),
         Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),
         Command::Rebuild => command::rebuild::run(&cli.config),

@@ -11,6 +11,7 @@ pub mod note;
 pub mod notes;
 pub mod plot;
 pub mod rebuild;
+pub mod report;
 pub mod serve;
 mod table;
 pub mod token;

@@ -3,16 +3,16 @@
 //! Every figure comes out of the same questions that `/v1` answers, asked within the program, so that the page can
 //! say nothing else than the API. HTML, style and plots are made here; there is no script that the page needs.
 
-mod answer;
+pub(crate) mod answer;
 mod asked;
 pub mod evidence;
 mod logger;
 mod note_form;
-mod paper;
+pub(crate) mod paper;
 mod picture;
 pub mod plots;
 mod session;
-mod table;
+pub(crate) mod table;
 pub mod words;
 
 use std::sync::Arc;

@@ -68,7 +68,8 @@ impl IntoResponse for Document {
     }
 }
 
-fn style() -> String {
+/// The style of the page, its plots' included.
+pub fn style() -> String {
     format!("{}{STYLE}", plots::STYLE)
 }
 
