@@ -24,7 +24,7 @@ use axum::{Router, middleware};
 pub use query::query_string;
 pub use readings::field;
 pub use state::{App, Health, Intake};
-pub use token::{Scope, Tokens, TokensError, bearer, issue as issue_token};
+pub use token::{Scope, Tokens, TokensError, bearer, hex, issue as issue_token, secret};
 
 use problem::Problem;
 

@@ -124,9 +124,7 @@ fn read_line(line: &str) -> Option<(Scope, [u8; 32])> {
 /// A new token and the line that admits it: (token, line).
 #[must_use]
 pub fn issue(scope: Scope) -> (String, String) {
-    let mut secret = [0_u8; 24];
-    rand::rng().fill_bytes(&mut secret);
-    let token = hex(&secret);
+    let token = secret();
     let word = match scope {
         Scope::Read => "read",
         Scope::Write => "write",
@@ -135,7 +133,17 @@ pub fn issue(scope: Scope) -> (String, String) {
     (token, line)
 }
 
-fn hex(bytes: &[u8]) -> String {
+/// A number that nobody guesses: 192 random bits, in hex.
+#[must_use]
+pub fn secret() -> String {
+    let mut bytes = [0_u8; 24];
+    rand::rng().fill_bytes(&mut bytes);
+    hex(&bytes)
+}
+
+/// Bytes as lower-case hex.
+#[must_use]
+pub fn hex(bytes: &[u8]) -> String {
     bytes.iter().fold(String::new(), |mut text, byte| {
         let _ = write!(text, "{byte:02x}");
         text

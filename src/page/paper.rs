@@ -241,7 +241,7 @@ fn happened(paper: &Paper<'_>) -> Markup {
             h3 id="notes" { "Notes" }
             @if evidence.notes.is_empty() { p { "None yet." } }
             dl class="notes" {
-                @for (number, note) in evidence.numbered_notes() { (note_entry(number, note, evidence)) }
+                @for (number, note) in evidence.numbered_notes() { (folded_note(number, note, evidence)) }
             }
             @if let Some(form) = &paper.form { (form.shown(paper.question, evidence)) }
         }
@@ -258,15 +258,26 @@ pub fn phase_line(phase: &Phase, evidence: &Evidence) -> Markup {
 
 /// A note with its number, as the plots show it.
 pub fn note_entry(number: usize, note: &Note, evidence: &Evidence) -> Markup {
-    let text = visible(&note.text);
     html! {
-        dt { span class="number" { (number) } " " (time(note.at.ms, evidence.zone)) ", " bdi { (visible(note.whom())) } ", " (plain(&note.kind)) }
-        dd {
-            @if text.chars().count() > LONG_NOTE {
-                details { summary dir="auto" { (beginning(&text, LONG_NOTE / 4)) } p class="words" dir="auto" { (text) } }
-            } @else { p class="words" dir="auto" { (text) } }
-        }
+        (note_head(number, note, evidence))
+        dd { p class="words" dir="auto" { (visible(&note.text)) } }
     }
+}
+
+/// The same, with a long text folded.
+fn folded_note(number: usize, note: &Note, evidence: &Evidence) -> Markup {
+    let text = visible(&note.text);
+    if text.chars().count() <= LONG_NOTE {
+        return note_entry(number, note, evidence);
+    }
+    html! {
+        (note_head(number, note, evidence))
+        dd { details { summary dir="auto" { (beginning(&text, LONG_NOTE / 4)) } p class="words" dir="auto" { (text) } } }
+    }
+}
+
+fn note_head(number: usize, note: &Note, evidence: &Evidence) -> Markup {
+    html! { dt { span class="number" { (number) } " " (time(note.at.ms, evidence.zone)) ", " bdi { (visible(note.whom())) } ", " (plain(&note.kind)) } }
 }
 
 fn footer() -> Markup {

@@ -7,7 +7,6 @@
 
 use std::{
     collections::HashMap,
-    fmt::Write,
     sync::{Mutex, PoisonError},
     time::{Duration, Instant},
 };
@@ -20,12 +19,11 @@ use axum::{
     response::{AppendHeaders, IntoResponse, Redirect, Response},
 };
 use maud::html;
-use rand::Rng;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
 use super::{Page, asked::Refused, paper};
-use crate::api::{Scope, bearer, problem::Problem};
+use crate::api::{Scope, bearer, problem::Problem, secret};
 
 /// How long a person stays signed in.
 const SESSION: Duration = Duration::from_secs(30 * 24 * 3600);
@@ -39,7 +37,7 @@ pub(super) struct Sessions(Mutex<HashMap<[u8; 32], (Scope, Instant)>>);
 impl Sessions {
     /// Begins a session; gives the number that goes into the cookie.
     fn begin(&self, scope: Scope) -> String {
-        let number = random();
+        let number = secret();
         let mut sessions = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         sessions.retain(|_, (_, begun)| begun.elapsed() < SESSION);
         sessions.insert(Sha256::digest(&number).into(), (scope, Instant::now()));
@@ -147,7 +145,7 @@ pub(super) async fn sign_in(
 
 /// The secret that this browser's forms carry: the one it has, else a new one.
 pub(super) fn form_secret(headers: &HeaderMap) -> String {
-    cookie(headers, FORM_COOKIE).map_or_else(random, str::to_owned)
+    cookie(headers, FORM_COOKIE).map_or_else(secret, str::to_owned)
 }
 
 /// The header that has the browser keep it.
@@ -215,15 +213,6 @@ fn set_cookie(name: &str, value: &str, more: &str) -> AppendHeaders<[(HeaderName
     // What was kept by a browser may be anything; what can't be sent back is not.
     let value = HeaderValue::from_str(&cookie).unwrap_or(HeaderValue::from_static(""));
     AppendHeaders([(header::SET_COOKIE, value)])
-}
-
-fn random() -> String {
-    let mut bytes = [0_u8; 24];
-    rand::rng().fill_bytes(&mut bytes);
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }
 
 #[cfg(test)]

@@ -25,7 +25,7 @@ const HEADS: [&str; 8] = [
 pub fn table(evidence: &Evidence) -> Markup {
     // Where a table is laid out as blocks, browsers forget that it is one; the roles remind them.
     html! {
-        table role="table" {
+        table class="bypack" role="table" {
             thead role="rowgroup" {
                 tr role="row" { @for head in HEADS { th scope="col" role="columnheader" { (head) } } }
             }

@@ -10,8 +10,12 @@ use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use zip::{CompressionMethod, ZipWriter, result::ZipError, write::SimpleFileOptions};
 
-use super::{Report, csv, document, hex, setup};
-use crate::{api::field, page::words::rfc3339, reading::Channel};
+use super::{Report, csv, document, setup};
+use crate::{
+    api::{field, hex},
+    page::words::rfc3339,
+    reading::Channel,
+};
 
 /// Why a bundle could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -84,7 +88,7 @@ fn description(report: &Report<'_>) -> Value {
         "@context": "https://schema.org/",
         "@type": "Dataset",
         "name": format!("Charge counts of the battery bank {}", drift.bank),
-        "description": "Readings of the management boards of battery packs in parallel and of a reference shunt, \
+        "description": "Readings of the management boards of battery packs in parallel and of a reference, \
                         with full charges, phases and notes, logged to tell how far each board's count drifts.",
         "dateCreated": rfc3339(report.written_ms),
         "temporalCoverage": stretch.map(|(since, until)| format!("{}/{}", rfc3339(since.ms), rfc3339(until.ms))),

@@ -20,6 +20,7 @@ pub use document::html;
 pub use names::{BadRename, Names};
 
 use crate::{
+    api::hex,
     config::{Bank, Setup},
     page::evidence::{Evidence, Series},
 };
@@ -87,12 +88,4 @@ pub fn hours(
     stretch_ms: (i64, i64),
 ) -> rusqlite::Result<String> {
     csv::hours(connection, setup, bank, names, stretch_ms)
-}
-
-fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write;
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }

@@ -166,9 +166,18 @@ fn private_words(setup: &Setup) -> Vec<(String, String)> {
             words.push((word.to_owned(), other.to_owned()));
         }
     };
-    hide(&setup.store.path.display().to_string(), "[path]");
-    if let Some(folder) = setup.store.path.parent() {
-        hide(&folder.display().to_string(), "[path]");
+    // As the setup file has it, and as anybody else would write it.
+    for path in [
+        Some(setup.store.path.clone()),
+        std::path::absolute(&setup.store.path).ok(),
+    ]
+    .into_iter()
+    .flatten()
+    {
+        hide(&path.display().to_string(), "[path]");
+        if let Some(folder) = path.parent() {
+            hide(&folder.display().to_string(), "[path]");
+        }
     }
     if let Broker::Theirs(mqtt) = &setup.broker {
         hide(&mqtt.host, "[host]");

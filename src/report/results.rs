@@ -27,7 +27,7 @@ pub(super) fn budget(evidence: &Evidence) -> Markup {
         Some(line.standard_uncertainty_ah)
     };
     html! {
-        table {
+        div class="scroll" tabindex="0" role="region" aria-label="Budget of the uncertainty" { table {
             caption { "Budget of the uncertainty: standard uncertainties in Ah" }
             thead { tr { th scope="col" { "source" } @for pack in packs { th scope="col" { (visible(&pack.pack)) } } } }
             tbody {
@@ -42,7 +42,7 @@ pub(super) fn budget(evidence: &Evidence) -> Markup {
                     @for pack in packs { td { @match pack.charge_error.expanded_uncertainty_ah { Some(ah) => { (figure(ah, &format!("{ah:.3}"))) }, None => "–" } } }
                 }
             }
-        }
+        } }
     }
 }
 

@@ -38,7 +38,7 @@ pub(super) fn section(report: &Report<'_>) -> Markup {
     };
     html! {
         p { "The bank “" (visible(&report.evidence.drift.bank)) "” has " (bank.packs.len()) " packs in parallel, each with " (bank.cells_in_series) " " (chemistry(report)) " cells in series and a management board of its own. Instants are those of " (report.evidence.zone.name()) "." }
-        table {
+        div class="scroll" tabindex="0" role="region" aria-label="Every pack as it was" { table {
             caption { "Every pack as it was, dated" }
             thead { tr { @for head in ["pack", "from", "rated, Ah", "set, Ah", "measured, Ah", "revision", "firmware", "standing draw, mA"] { th scope="col" { (head) } } } }
             tbody { @for (p, pack) in report.evidence.packs.iter().enumerate() { @for held in &pack.held {
@@ -48,10 +48,10 @@ pub(super) fn section(report: &Report<'_>) -> Markup {
                     @for figure in figures(held) { td { (figure) } }
                 }
             } } }
-        }
+        } }
         dl class="facts" {
             dt { "Reference" } dd { "zero error " (limit(bank.reference.offset_ma, "mA")) ", gain error " (limit(bank.reference.gain_percent, "%")) }
-            dt { "Full" } dd { "at " (full_v(report)) " V or more with at most " (bank.full.tail_fraction) " of capacity an hour flowing, for " (bank.full.hold.as_secs()) " s" }
+            dt { "Full" } dd { "at " (full_v(report)) " V or more, with a current of at most " (bank.full.tail_fraction) " of the bank’s capacity in an hour, for " (bank.full.hold.as_secs()) " s" }
             dt { "Repeatability of a full charge" } dd { (bank.full.repeatability_percent) " % of capacity, k = 1" }
             dt { "Self-discharge" } dd { (self_discharge.0) " ± " (self_discharge.1) " % a month, k = 1" }
             dt { "Coulombic efficiency" } dd { (efficiency.0) " ± " (efficiency.1) ", k = 1" }

@@ -17,6 +17,7 @@ mod past;
 mod path;
 mod published;
 mod refused;
+mod report;
 mod scenario;
 mod setup;
 mod winters;
