@@ -13,6 +13,7 @@ use super::{
     evidence::{Evidence, Question, Series},
     logger::Logger,
 };
+use crate::config::Bank;
 
 /// What the API refused, and why, in its words.
 #[derive(Debug, Clone)]
@@ -34,7 +35,7 @@ impl Refused {
         }
     }
 
-    fn unreadable(error: &serde_json::Error) -> Self {
+    pub(super) fn unreadable(error: &serde_json::Error) -> Self {
         let error = error as &dyn std::error::Error;
         tracing::error!(error, "the page can't read an answer of the API");
         Self::internal()
@@ -82,11 +83,32 @@ async fn call(
 }
 
 impl Page {
+    /// The bank of that name; the first, where none is named.
+    pub(super) fn bank(&self, id: Option<&str>) -> Result<&Bank, Refused> {
+        let setup = self.app.setup();
+        let bank = match id {
+            Some(id) => setup.bank(id),
+            None => setup.banks.first(),
+        };
+        bank.ok_or_else(|| Refused {
+            status: StatusCode::NOT_FOUND,
+            title: "No such bank".to_owned(),
+            detail: format!(
+                "there is: {}",
+                setup
+                    .banks
+                    .iter()
+                    .map(|bank| bank.id.as_str())
+                    .collect::<Vec<_>>()
+                    .join(", ")
+            ),
+        })
+    }
+
     /// The answers to a question; where there are several banks and none is named, of the first.
     pub(super) async fn evidence(&self, question: Question) -> Result<(Question, Evidence), Refused> {
         let banks = &self.app.setup().banks;
-        let named = question.bank.as_deref().and_then(|id| self.app.setup().bank(id));
-        let bank = named.or(banks.first()).ok_or_else(Refused::internal)?;
+        let bank = self.bank(question.bank.as_deref())?;
         let question = Question {
             bank: question
                 .bank

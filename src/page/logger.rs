@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use super::{
     evidence::At,
-    words::{lasting, plain, time, visible},
+    words::{plain, time, visible},
 };
 
 /// Silence that is worth a sentence, s.
@@ -80,8 +80,19 @@ impl Logger {
         })
     }
 
-    /// What is wrong now, a sentence each; of the instruments only those of this bank.
-    pub(super) fn wrong(&self, zone: Tz, here: impl Fn(&str) -> bool) -> Vec<Markup> {
+    /// Leaves out the instruments that are not of this bank.
+    pub(super) fn only(&mut self, here: impl Fn(&str) -> bool) {
+        self.health.instruments.retain(|it| here(&it.instrument));
+    }
+
+    /// Who was ever heard, when last in ms since 1970, and how long ago in s.
+    pub(super) fn last_readings(&self) -> impl Iterator<Item = (&str, i64, i64)> {
+        let instruments = self.health.instruments.iter();
+        instruments.filter_map(|it| Some((it.instrument.as_str(), it.last_reading?.ms, it.age_s?)))
+    }
+
+    /// What is wrong now, a sentence each.
+    pub(super) fn wrong(&self, zone: Tz) -> Vec<Markup> {
         let mut wrong = Vec::new();
         if let Some(broker) = &self.health.broker {
             if !broker.connected {
@@ -108,11 +119,10 @@ impl Logger {
         {
             wrong.push(html! { "Less than 1 GB is free where the readings are kept." });
         }
-        let silent: Vec<_> = self
-            .instruments(&here)
-            .filter(|it| it.age_s.is_none_or(|age_s| age_s > SILENCE_S))
-            .collect();
-        if !silent.is_empty() && silent.len() == self.instruments(&here).count() {
+        let instruments = &self.health.instruments;
+        let is_silent = |it: &&Reporter| it.age_s.is_none_or(|age_s| age_s > SILENCE_S);
+        let silent: Vec<_> = instruments.iter().filter(is_silent).collect();
+        if !silent.is_empty() && silent.len() == instruments.len() {
             let last = silent.iter().filter_map(|it| it.last_reading).max();
             wrong.push(match last {
                 Some(last) => html! { "Nothing was heard of this bank since " (time(last.ms, zone)) "." },
@@ -132,15 +142,8 @@ impl Logger {
         wrong
     }
 
-    fn instruments(&self, here: &impl Fn(&str) -> bool) -> impl Iterator<Item = &Reporter> {
-        self.health
-            .instruments
-            .iter()
-            .filter(move |it| here(&it.instrument))
-    }
-
     /// The figures.
-    pub(super) fn section(&self, zone: Tz, here: impl Fn(&str) -> bool) -> Markup {
+    pub(super) fn section(&self, zone: Tz) -> Markup {
         let store = &self.health.store;
         let broker = self.health.broker.as_ref().map(|broker| {
             let whose = if broker.own { "packdrift’s own" } else { "yours" };
@@ -159,14 +162,6 @@ impl Logger {
                     dt { "Waiting for commit" } dd { (store.waiting_for_commit) }
                     @if let Some(bytes) = store.database_bytes { dt { "Database" } dd { (megabytes(bytes)) } }
                     @if let Some(bytes) = store.free_disk_bytes { dt { "Free beside it" } dd { (megabytes(bytes)) } }
-                    dt { "Last heard" }
-                    dd {
-                        @for (index, it) in self.instruments(&here).enumerate() {
-                            @if index > 0 { "; " }
-                            (visible(&it.instrument)) " "
-                            @match it.age_s { Some(age_s) => { (lasting(age_s * 1000)) " ago" }, None => { "never" } }
-                        }
-                    }
                     dt { "In quarantine" } dd { (self.quarantine.messages) " messages" }
                 }
                 @if !self.quarantine.counts.is_empty() {

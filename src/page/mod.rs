@@ -1,13 +1,14 @@
 //! The web page: one calm paper a bank, and the plots, served from the binary alone.
 //!
 //! Every figure comes out of the same questions that `/v1` answers, asked within the program, so that the page can
-//! say nothing else than the API. HTML, style and plots are made here; there is no script that the page needs.
+//! say nothing else than the API. HTML, style and plots are made here. The page is whole without its script, which only keeps it live.
 
 pub(crate) mod answer;
 mod asked;
 pub mod evidence;
 mod logger;
 mod note_form;
+mod now;
 pub(crate) mod paper;
 mod picture;
 pub mod plots;
@@ -20,7 +21,7 @@ use std::sync::Arc;
 use axum::{
     Router,
     extract::{Query, State, rejection::QueryRejection},
-    http::{HeaderMap, StatusCode},
+    http::{HeaderMap, HeaderValue, StatusCode, header},
     middleware,
     response::{IntoResponse, Response},
     routing::{get, post},
@@ -49,14 +50,22 @@ pub fn site(app: App) -> Router {
     };
     let for_visitors = Router::new()
         .route("/", get(show))
+        .route("/now", get(now::events))
         .route("/notes", post(note_form::send))
         .route("/v1/plots/{name}", get(picture::plot))
         .layer(middleware::from_fn_with_state(page.clone(), session::admit));
-    let for_anybody = Router::new().route("/sign-in", get(session::form).post(session::sign_in));
+    let for_anybody = Router::new()
+        .route("/sign-in", get(session::form).post(session::sign_in))
+        .route("/page.js", get(script));
     for_visitors
         .merge(for_anybody)
         .with_state(page)
         .merge(api::app(app))
+}
+
+async fn script() -> impl IntoResponse {
+    let kind = HeaderValue::from_static("text/javascript; charset=utf-8");
+    ([(header::CONTENT_TYPE, kind)], include_str!("page.js"))
 }
 
 async fn show(
@@ -93,7 +102,7 @@ impl Page {
         failed: Option<&note_form::Failed>,
     ) -> Result<paper::Document, Refused> {
         let (question, evidence) = self.evidence(question).await?;
-        let logger = self.logger().await?;
+        let now = self.now(self.bank(question.bank.as_deref())?).await?;
         let banks: Vec<_> = self
             .app
             .setup()
@@ -107,7 +116,7 @@ impl Page {
         Ok(paper::whole(&paper::Paper {
             question: &question,
             evidence: &evidence,
-            logger: &logger,
+            now: &now,
             banks: &banks,
             form,
         }))

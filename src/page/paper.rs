@@ -12,8 +12,8 @@ use super::{
     answer,
     asked::Refused,
     evidence::{Evidence, Note, Phase, Question},
-    logger::Logger,
     note_form::NoteForm,
+    now::Now,
     plots::{self, Plot},
     table::table,
     words::{beginning, day, lasting, plain, rfc3339, time, visible},
@@ -34,7 +34,7 @@ pub const CAUTION: &str = "Banks of this size can kill by current and burn by he
 pub(super) struct Paper<'a> {
     pub question: &'a Question,
     pub evidence: &'a Evidence,
-    pub logger: &'a Logger,
+    pub now: &'a Now,
     pub banks: &'a [&'a str],
     /// Where this visitor may write.
     pub form: Option<NoteForm<'a>>,
@@ -49,7 +49,8 @@ pub(super) struct Document {
 impl IntoResponse for Document {
     fn into_response(self) -> Response {
         let policy = format!(
-            "default-src 'none'; style-src '{}'; img-src 'self' data:; form-action 'self'; base-uri 'none'; \
+            "default-src 'none'; style-src '{}'; script-src 'self'; connect-src 'self'; \
+             img-src 'self' data:; form-action 'self'; base-uri 'none'; \
              frame-ancestors 'none'",
             style_hash(&style())
         );
@@ -78,7 +79,7 @@ pub(super) fn style_hash(style: &str) -> String {
     format!("sha256-{}", BASE64_STANDARD.encode(Sha256::digest(style)))
 }
 
-fn document(status: StatusCode, title: &str, body: &Markup) -> Document {
+fn document(status: StatusCode, title: &str, head: &Markup, body: &Markup) -> Document {
     let markup = html! {
         (DOCTYPE)
         html lang="en" {
@@ -90,6 +91,7 @@ fn document(status: StatusCode, title: &str, body: &Markup) -> Document {
                 // No icon: browsers would ask for one that isn't there.
                 link rel="icon" href="data:,";
                 style { (PreEscaped(style())) }
+                (head)
             }
             body { (body) }
         }
@@ -102,6 +104,7 @@ pub(super) fn simple(status: StatusCode, heading: &str, body: &Markup) -> Docume
     document(
         status,
         &format!("{heading} – packdrift"),
+        &html! {},
         &html! { main { h1 { (heading) } (body) (footer()) } },
     )
 }
@@ -119,15 +122,6 @@ pub(super) fn refusal(refused: &Refused) -> Document {
 pub(super) fn whole(paper: &Paper<'_>) -> Document {
     let (evidence, question) = (paper.evidence, paper.question);
     let bank = visible(&evidence.drift.bank);
-    let here = |name: &str| {
-        evidence.drift.packs.iter().any(|pack| pack.pack == name)
-            || evidence
-                .drift
-                .reference
-                .as_ref()
-                .is_none_or(|it| it.reference == name)
-    };
-    let wrong = paper.logger.wrong(evidence.zone, here);
     let body = html! {
         a class="skip" href="#answer" { "To the answer" }
         header {
@@ -149,20 +143,17 @@ pub(super) fn whole(paper: &Paper<'_>) -> Document {
             @if !untold.is_empty() { section { h2 { "What can’t be told yet" } ul { @for sentence in untold { li { (sentence) } } } } }
             @let cautions = answer::cautions(evidence);
             @if !cautions.is_empty() { section { h2 { "Cautions" } ul { @for sentence in cautions { li { (sentence) } } } } }
-            section {
-                h2 { "What is wrong now" }
-                @if wrong.is_empty() { p { "Nothing: every instrument of this bank is heard, and what is heard is kept." } }
-                @else { ul class="wrong" { @for sentence in wrong { li { (sentence) } } } }
-            }
+            section id="now" data-query=(query_string(&[("bank", question.bank.as_deref())])) { (paper.now.shown()) }
             section class="broad" { h2 { "Pack by pack" } (table(evidence))
                 p class="hint" { "± is the expanded uncertainty, k = 2. A charge error is what the board counted less what the pack gained: positive where the board believes in more than there is. " span { "*" } " marks a display at its end stop." } }
             section class="broad" { h2 { "Plots" } @for plot in Plot::ALL { (figure(plot, question, evidence)) } }
             (happened(paper))
-            (paper.logger.section(evidence.zone, here))
+            (paper.now.logger.section(evidence.zone))
             (footer())
         }
     };
-    document(StatusCode::OK, &format!("{bank} – packdrift"), &body)
+    let live = html! { script src="/page.js" defer {} };
+    document(StatusCode::OK, &format!("{bank} – packdrift"), &live, &body)
 }
 
 fn answer_section(evidence: &Evidence) -> Markup {

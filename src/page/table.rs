@@ -23,18 +23,17 @@ const HEADS: [&str; 8] = [
 
 /// Pack by pack: charge error, rate, verdict, display, resync, cells.
 pub fn table(evidence: &Evidence) -> Markup {
-    // Where a table is laid out as blocks, browsers forget that it is one; the roles remind them.
     html! {
-        table class="bypack" role="table" {
-            thead role="rowgroup" {
-                tr role="row" { @for head in HEADS { th scope="col" role="columnheader" { (head) } } }
+        table class="bypack" {
+            thead {
+                tr { @for head in HEADS { th scope="col" { (head) } } }
             }
-            tbody role="rowgroup" {
+            tbody {
                 @for (p, pack) in evidence.drift.packs.iter().enumerate() {
-                    tr role="row" {
-                        th scope="row" role="rowheader" { (icon(p)) " " (visible(&pack.pack)) span class="aside" { " " (pack.capacity_ah) " Ah, rev " (visible(&pack.revision)) } }
+                    tr {
+                        th scope="row" { (icon(p)) " " (visible(&pack.pack)) span class="aside" { " " (pack.capacity_ah) " Ah, rev " (visible(&pack.revision)) } }
                         @for (head, cell) in HEADS[1..].iter().zip(cells(evidence, pack)) {
-                            td role="cell" data-head=(head) { div { (cell) } }
+                            td data-head=(head) { div { (cell) } }
                         }
                     }
                 }

@@ -35,7 +35,7 @@ pub fn html(report: &Report<'_>) -> String {
                 main {
                     h1 { "How far did each pack’s own charge count drift?" }
                     p class="hint" { "A report on the bank “" (bank) "”, written by packdrift " (env!("CARGO_PKG_VERSION")) " on " (time(report.written_ms, evidence.zone)) "." }
-                    section { (answer(report)) }
+                    div { (answer(report)) }
                     section { h2 { "Question" } p { "Packs wired in parallel share one voltage, yet each board counts charge by itself and sets its count right only at a full charge. In a dark winter there is none for weeks. How far has each board’s count gone from the truth meanwhile, and how sure is that?" } }
                     section { h2 { "Set-up" } (setup::section(report)) }
                     section { h2 { "Method" } (method::section()) }

@@ -209,7 +209,7 @@ fn the_figures_are_those_of_the_answer() {
 }
 
 #[test]
-fn the_page_is_light_and_runs_no_script() {
+fn the_page_is_light_and_has_no_script_in_it() {
     let site = Site::open(6);
     let came = site.get("/");
     assert!(came.body.len() <= 100 * 1024, "{} bytes", came.body.len());
@@ -218,9 +218,13 @@ fn the_page_is_light_and_runs_no_script() {
         policy.contains("default-src 'none'") && !policy.contains("unsafe"),
         "{policy}"
     );
-    assert!(!policy.contains("script-src"), "{policy}");
+    assert!(policy.contains("script-src 'self';"), "{policy}");
     let html = Html::parse_document(&came.body);
-    for element in ["script", "link[rel=stylesheet]", "[style]", "[onclick]"] {
+    let scripts: Vec<_> = all(&html, "script").collect();
+    assert_eq!((scripts.len(), scripts[0].attr("src")), (1, Some("/page.js")));
+    assert_eq!(scripts[0].text().count(), 0, "a script in the document");
+    assert_eq!(site.get("/page.js").status, StatusCode::OK);
+    for element in ["link[rel=stylesheet]", "[style]", "[onclick]"] {
         assert_eq!(all(&html, element).count(), 0, "{element}");
     }
     let images: Vec<_> = all(&html, "img").collect();
@@ -236,6 +240,23 @@ fn the_page_is_light_and_runs_no_script() {
         );
         assert_eq!(site.get(image.attr("src").unwrap()).status, StatusCode::OK);
     }
+}
+
+#[test]
+fn a_page_left_open_follows() {
+    let site = Site::open(4);
+    let page = site.page("/");
+    let came = site.get("/now?bank=skerry");
+    assert_eq!(came.headers["content-type"], "text/event-stream");
+    let data: String = came
+        .body
+        .lines()
+        .filter_map(|line| line.strip_prefix("data: "))
+        .collect();
+    let shown = text(&Html::parse_fragment(&data), "table.latest th");
+    assert_eq!(shown.len(), 5 + 6, "heads and instruments");
+    assert_eq!(text(&page, "#now table.latest th"), shown);
+    assert_eq!(site.get("/now?bank=island").status, StatusCode::NOT_FOUND);
 }
 
 #[test]
@@ -389,7 +410,7 @@ fn what_people_write_is_shown_as_text() {
         shown[0]
     );
     assert!(shown[1].chars().count() > 10_000);
-    assert_eq!(all(&html, "script, dl.notes b").count(), 0);
+    assert_eq!(all(&html, "script:not([src]), dl.notes b").count(), 0);
     for plot in PLOTS {
         let svg = site.get(&format!("/v1/plots/{plot}.svg")).body;
         let xml = roxmltree::Document::parse(&svg).unwrap();

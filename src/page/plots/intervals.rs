@@ -71,7 +71,11 @@ pub(super) fn draw(sheet: &Sheet, rows: &[Row], unit: &str, top: f64) -> Drawing
 fn drawn(sheet: &Sheet, row: &Row, x: Scale, y: f64) -> Markup {
     let base = y + 0.35 * sheet.font;
     match row {
-        Row::Heading(words) => html! { text class="small halo" x="8" y=(place(base)) { (words) } },
+        Row::Heading(words) => html! {
+            // No line of the scale goes through the words.
+            rect class="paper" x="4" y=(place(y - 0.8 * sheet.font)) width=(place(sheet.text_width(words) + 8.0)) height=(place(1.5 * sheet.font)) {}
+            text class="small" x="8" y=(place(base)) { (words) }
+        },
         Row::Value {
             pack,
             label,
