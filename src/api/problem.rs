@@ -71,9 +71,7 @@ impl Problem {
         )
     }
 
-    /// An address at which nothing is.
-    #[must_use]
-    pub fn no_such_page() -> Self {
+    pub(super) fn no_such_page() -> Self {
         let detail = "the questions are under /v1, e.g. /v1/drift?since=2026-01-10 or /v1/health";
         Self::new(StatusCode::NOT_FOUND, "no-such-page", "Nothing is here", detail)
     }

@@ -10,7 +10,8 @@ use serde_json::Value;
 use super::{Failure, ask::Answerer};
 use crate::{
     config::Setup,
-    page::evidence::{Evidence, Question, Series},
+    page::answers::Series,
+    page::evidence::{Evidence, Question},
 };
 
 /// What to ask, on the command line.

@@ -10,7 +10,8 @@ use tower::ServiceExt;
 
 use super::{
     Page,
-    evidence::{Evidence, Question, Series},
+    answers::Series,
+    evidence::{Evidence, Question},
     logger::Logger,
 };
 use crate::config::Bank;

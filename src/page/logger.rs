@@ -6,7 +6,7 @@ use serde::Deserialize;
 use serde_json::Value;
 
 use super::{
-    evidence::At,
+    answers::At,
     words::{plain, time, visible},
 };
 

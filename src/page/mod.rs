@@ -1,9 +1,10 @@
 //! The web page: one calm paper a bank, and the plots, served from the binary alone.
 //!
 //! Every figure comes out of the same questions that `/v1` answers, asked within the program, so that the page can
-//! say nothing else than the API. HTML, style and plots are made here. The page is whole without its script, which only keeps it live.
+//! say nothing else than the API. HTML, style and plots are made here. The page is whole without its script, which
+//! only keeps it live.
 
-pub(crate) mod answer;
+pub mod answers;
 mod asked;
 pub mod evidence;
 mod logger;
@@ -12,6 +13,7 @@ mod now;
 pub(crate) mod paper;
 mod picture;
 pub mod plots;
+pub(crate) mod sentences;
 mod session;
 pub(crate) mod table;
 pub mod words;

@@ -139,14 +139,14 @@ impl Now {
             @if !self.latest.is_empty() {
                 table class="latest" {
                     caption { "Last readings" }
-                    thead { tr { @for head in ["of", "current, A", "voltage, V", "displays, %", "heard"] { th scope="col" { (head) } } } }
+                    thead { tr { @for head in ["of", "current, A", "voltage, V", "displays, %", "age"] { th scope="col" { (head) } } } }
                     tbody { @for latest in &self.latest {
                         tr {
                             th scope="row" { (visible(&latest.instrument)) }
                             td { (figure(latest.reading.current_a, 2)) }
                             td { (figure(latest.reading.voltage_v, 2)) }
                             td { (figure(latest.reading.soc_percent, 1)) }
-                            td { (ago(latest.age_s)) }
+                            td { (age(latest.age_s)) }
                         }
                     } }
                 }
@@ -155,10 +155,10 @@ impl Now {
     }
 }
 
-fn ago(age_s: i64) -> String {
+fn age(age_s: i64) -> String {
     if age_s < 120 {
-        format!("{} s ago", age_s.max(0))
+        format!("{} s", age_s.max(0))
     } else {
-        format!("{} ago", lasting(age_s * 1000))
+        lasting(age_s * 1000)
     }
 }

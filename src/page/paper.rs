@@ -9,12 +9,13 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
 
 use super::{
-    answer,
+    answers::{Note, Phase},
     asked::Refused,
-    evidence::{Evidence, Note, Phase, Question},
+    evidence::{Evidence, Question},
     note_form::NoteForm,
     now::Now,
     plots::{self, Plot},
+    sentences,
     table::table,
     words::{beginning, day, lasting, plain, rfc3339, time, visible},
 };
@@ -139,9 +140,9 @@ pub(super) fn whole(paper: &Paper<'_>) -> Document {
             h1 { (bank) ": how far has each pack’s own count drifted?" }
             (answer_section(evidence))
             (stretch_form(question, evidence))
-            @let untold = answer::untold(evidence);
+            @let untold = sentences::untold(evidence);
             @if !untold.is_empty() { section { h2 { "What can’t be told yet" } ul { @for sentence in untold { li { (sentence) } } } } }
-            @let cautions = answer::cautions(evidence);
+            @let cautions = sentences::cautions(evidence);
             @if !cautions.is_empty() { section { h2 { "Cautions" } ul { @for sentence in cautions { li { (sentence) } } } } }
             section id="now" data-query=(query_string(&[("bank", question.bank.as_deref())])) { (paper.now.shown()) }
             section class="broad" { h2 { "Pack by pack" } (table(evidence))
@@ -159,9 +160,9 @@ pub(super) fn whole(paper: &Paper<'_>) -> Document {
 fn answer_section(evidence: &Evidence) -> Markup {
     html! {
         section id="answer" aria-label="The answer" {
-            p class="opening" { (answer::opening(evidence)) }
-            ul class="packs" { @for (p, pack) in evidence.drift.packs.iter().enumerate() { li { (answer::sentence(p, pack)) } } }
-            @for sentence in answer::epochs(evidence) { p { (sentence) } }
+            p class="opening" { (sentences::opening(evidence)) }
+            ul class="packs" { @for (p, pack) in evidence.drift.packs.iter().enumerate() { li { (sentences::sentence(p, pack)) } } }
+            @for sentence in sentences::epochs(evidence) { p { (sentence) } }
         }
     }
 }

@@ -3,9 +3,10 @@
 use maud::{Markup, html};
 
 use super::{
-    answer::signed_or_dash,
-    evidence::{Evidence, PackAnswer},
+    answers::PackAnswer,
+    evidence::Evidence,
     plots::icon,
+    sentences::signed_or_dash,
     words::{figure, give_or_take, plain, visible},
 };
 

@@ -5,9 +5,9 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{Report, method, results, setup};
 use crate::page::{
-    answer,
     paper::{CAUTION, note_entry, phase_line, style},
     plots::{Plot, Size},
+    sentences,
     table::table,
     words::{day, minute, rfc3339, time, visible},
 };
@@ -43,7 +43,7 @@ pub fn html(report: &Report<'_>) -> String {
                     section class="broad" { h2 { "Results" } (table(evidence)) (plots(report)) (results::budget(evidence)) }
                     section { h2 { "Comparison" } (results::comparison(evidence)) }
                     section { h2 { "What the data can’t say" } (results::limits(evidence)) }
-                    section { h2 { "Cautions" } p { (CAUTION) } ul { @for sentence in answer::cautions(evidence) { li { (sentence) } } } }
+                    section { h2 { "Cautions" } p { (CAUTION) } ul { @for sentence in sentences::cautions(evidence) { li { (sentence) } } } }
                     section { h2 { "How to check it" } (check(report)) }
                 }
             }
@@ -54,9 +54,9 @@ pub fn html(report: &Report<'_>) -> String {
 
 fn answer(report: &Report<'_>) -> Markup {
     html! {
-        p class="opening" { (answer::opening(report.evidence)) }
-        ul class="packs" { @for (p, pack) in report.evidence.drift.packs.iter().enumerate() { li { (answer::sentence(p, pack)) } } }
-        @for sentence in answer::epochs(report.evidence) { p { (sentence) } }
+        p class="opening" { (sentences::opening(report.evidence)) }
+        ul class="packs" { @for (p, pack) in report.evidence.drift.packs.iter().enumerate() { li { (sentences::sentence(p, pack)) } } }
+        @for sentence in sentences::epochs(report.evidence) { p { (sentence) } }
     }
 }
 

@@ -22,7 +22,8 @@ pub use names::{BadRename, Names};
 use crate::{
     api::hex,
     config::{Bank, Setup},
-    page::evidence::{Evidence, Series},
+    page::answers::Series,
+    page::evidence::Evidence,
 };
 
 /// What a report is made from.

@@ -3,9 +3,10 @@
 use maud::{Markup, html};
 
 use crate::page::{
-    answer,
-    evidence::{Evidence, PackAnswer},
+    answers::PackAnswer,
+    evidence::Evidence,
     plots::icon,
+    sentences,
     words::{day, figure, give_or_take, plain, visible},
 };
 
@@ -103,7 +104,7 @@ pub(super) fn comparison(evidence: &Evidence) -> Markup {
 pub(super) fn limits(evidence: &Evidence) -> Markup {
     html! {
         ul {
-            @for sentence in answer::untold(evidence) { li { (sentence) } }
+            @for sentence in sentences::untold(evidence) { li { (sentence) } }
             @for pack in &evidence.drift.packs {
                 @for epoch in pack.epochs.iter().skip(1) {
                     li { (visible(&pack.pack)) " was recalibrated on " (day(epoch.begin.ms, evidence.zone)) ": its rates before and after are of two different instruments." }

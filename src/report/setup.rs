@@ -7,7 +7,7 @@ use super::Report;
 use crate::{
     config::Chemistry,
     page::{
-        evidence::Held,
+        answers::Held,
         plots::icon,
         words::{day, visible},
     },

@@ -9,7 +9,8 @@ use super::{
     time_axis::TimeAxis,
 };
 use crate::page::{
-    evidence::{Evidence, PackSeries, Series},
+    answers::{PackSeries, Series},
+    evidence::Evidence,
     words::{give_or_take, visible},
 };
 

@@ -20,7 +20,8 @@ use maud::{Markup, html};
 pub use mark::icon;
 pub use sheet::{STYLE, Size};
 
-use super::evidence::{Evidence, Series};
+use super::answers::Series;
+use super::evidence::Evidence;
 use sheet::{Drawing, Sheet, place};
 
 /// A plot.

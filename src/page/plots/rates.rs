@@ -5,7 +5,8 @@ use super::{
     sheet::{Drawing, Sheet},
 };
 use crate::page::{
-    evidence::{Evidence, PackAnswer},
+    answers::PackAnswer,
+    evidence::Evidence,
     words::{give_or_take, visible},
 };
 

@@ -5,7 +5,8 @@ use super::{
     sheet::{Drawing, Sheet},
 };
 use crate::page::{
-    evidence::{Closure, Evidence},
+    answers::Closure,
+    evidence::Evidence,
     words::{give_or_take, short_day, visible},
 };
 

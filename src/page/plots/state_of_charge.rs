@@ -9,7 +9,8 @@ use super::{
     time_axis::TimeAxis,
 };
 use crate::page::{
-    evidence::{Evidence, PackAnswer, PackSeries, Series},
+    answers::{PackAnswer, PackSeries, Series},
+    evidence::Evidence,
     words::visible,
 };
 

@@ -8,7 +8,8 @@ use super::{
     sheet::{Sheet, count, place},
 };
 use crate::page::{
-    evidence::{Evidence, Note},
+    answers::Note,
+    evidence::Evidence,
     words::{beginning, day, plain, visible},
 };
 
@@ -18,7 +19,7 @@ const STRIP: f64 = 10.0;
 const NOTES: usize = 6;
 
 /// Lines of flags at most; what comes on top of another then covers it.
-const FLAG_ROWS: usize = 3;
+const FLAG_ROWS: usize = 4;
 
 /// The axis of an answer's stretch.
 pub struct TimeAxis<'a> {
@@ -207,7 +208,7 @@ impl<'a> TimeAxis<'a> {
             day(note.at.ms, self.evidence.zone),
             visible(note.whom()),
             plain(&note.kind),
-            beginning(&visible(&note.text), 90)
+            beginning(&visible(&note.text), if self.sheet.narrow { 50 } else { 70 })
         );
         self.sheet.lines(&line, left, 1.0)
     }

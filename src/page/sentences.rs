@@ -3,7 +3,8 @@
 use maud::{Markup, html};
 
 use super::{
-    evidence::{Evidence, PackAnswer},
+    answers::PackAnswer,
+    evidence::Evidence,
     plots::icon,
     words::{day, figure, give_or_take, lasting, minute, rfc3339, signed, time, visible},
 };
