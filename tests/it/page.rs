@@ -478,5 +478,20 @@ fn beyond_this_machine_a_person_signs_in_once() {
             site.send("POST", "/notes", &note, form(&fields)).status,
             StatusCode::FORBIDDEN
         );
+        // With the form's own secret it is the token's scope that decides, whatever the host is called.
+        let secret = cookie(&came);
+        let both = format!("{session}; {secret}");
+        let note = [usual[0], ("cookie", both.as_str()), ("host", "winter.example")];
+        let fields = BTreeMap::from([("secret", secret.split_once('=').unwrap().1)])
+            .into_iter()
+            .chain(fields.into_iter().filter(|(name, _)| *name != "secret"))
+            .collect();
+        let kept = site.send("POST", "/notes", &note, form(&fields)).status;
+        let expect = if may_write {
+            StatusCode::SEE_OTHER
+        } else {
+            StatusCode::FORBIDDEN
+        };
+        assert_eq!(kept, expect);
     }
 }

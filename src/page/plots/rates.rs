@@ -58,7 +58,7 @@ pub(super) fn draw(sheet: &Sheet, evidence: &Evidence, top: f64) -> Drawing {
             .filter(of_revision)
             .collect();
         let units = match packs.len() {
-            1 => "one unit, which says nothing of the revision".to_owned(),
+            1 => "one unit, no verdict on it".to_owned(),
             count => format!("{count} units"),
         };
         rows.push(Row::Heading(format!("revision {}: {units}", visible(revision))));
