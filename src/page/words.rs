@@ -110,7 +110,10 @@ pub fn lasting(ms: i64) -> String {
 /// A word of the API for a reader: `full_charge` as `full charge`.
 #[must_use]
 pub fn plain(word: &str) -> String {
-    word.replace('_', " ")
+    let parts = word
+        .split('_')
+        .map(|part| if part == "soc" { "SOC" } else { part });
+    parts.collect::<Vec<_>>().join(" ")
 }
 
 /// A person's words with everything invisible in them made visible, so that no reader and no XML parser stumbles.

@@ -1,5 +1,7 @@
 //! The sheet that every plot is drawn on: its size, its title, its style and its text alternative.
 
+use std::fmt::Write;
+
 use maud::{Markup, PreEscaped, html};
 
 /// The style of plots, for the document they stand in or for themselves.
@@ -169,19 +171,46 @@ pub fn place(value: f64) -> String {
     }
 }
 
-/// A line through points; a missing point interrupts it.
+/// A line through points; a missing point interrupts it. From point to point by differences, which are short.
 #[must_use]
 pub fn path(points: impl IntoIterator<Item = Option<(f64, f64)>>) -> String {
     let mut path = String::new();
-    let mut pen_down = false;
+    let mut last: Option<(i64, i64)> = None;
     for point in points {
-        if let Some((x, y)) = point {
-            path.push(if pen_down { 'L' } else { 'M' });
-            path.push_str(&place(x));
+        let Some((x, y)) = point.map(|(x, y)| (tenths(x), tenths(y))) else {
+            last = None;
+            continue;
+        };
+        let (command, dx, dy) = match last {
+            None => ('M', x, y),
+            Some((last_x, last_y)) => ('l', x - last_x, y - last_y),
+        };
+        path.push(command);
+        push_tenths(&mut path, dx);
+        // A minus parts two numbers as well as a space does.
+        if dy >= 0 {
             path.push(' ');
-            path.push_str(&place(y));
         }
-        pen_down = point.is_some();
+        push_tenths(&mut path, dy);
+        last = Some((x, y));
     }
     path
+}
+
+/// Differences of whole tenths add up without error.
+#[expect(clippy::cast_possible_truncation, reason = "places are near the sheet")]
+fn tenths(value: f64) -> i64 {
+    (10.0 * value).round() as i64
+}
+
+fn push_tenths(path: &mut String, tenths: i64) {
+    if tenths < 0 {
+        path.push('-');
+    }
+    let (whole, rest) = (tenths.unsigned_abs() / 10, tenths.unsigned_abs() % 10);
+    // Writing to a String does not fail.
+    let _ = write!(path, "{whole}");
+    if rest > 0 {
+        let _ = write!(path, ".{rest}");
+    }
 }

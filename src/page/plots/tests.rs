@@ -61,6 +61,18 @@ fn bank(packs: usize) -> (Evidence, Series) {
 }
 
 #[test]
+fn a_line_is_drawn_by_differences_and_lifts_the_pen_where_a_point_is_missing() {
+    let points = [
+        Some((1.0, 2.0)),
+        Some((3.54, 1.0)),
+        None,
+        Some((9.0, -0.1)),
+        Some((9.0, 0.3)),
+    ];
+    assert_eq!(sheet::path(points), "M1 2l2.5-1M9-0.1l0 0.4");
+}
+
+#[test]
 fn nothing_leaves_the_sheet_however_many_packs_there_are() {
     for packs in [1, 5, 16] {
         let (evidence, series) = bank(packs);
