@@ -7,7 +7,7 @@ use chrono::Utc;
 use tokio::{net::TcpListener, sync::watch, task::JoinHandle};
 
 use crate::{
-    api::{self, App, Health, Intake, Tokens, TokensError},
+    api::{App, Health, Intake, Tokens, TokensError},
     config::{Broker, Setup},
     intake::{
         self, Decoder,
@@ -15,7 +15,7 @@ use crate::{
         mqtt::Status,
         own::{Own, OwnError},
     },
-    ledger,
+    ledger, page,
     store::{self, Lock, OpenError, Options, Writer, WriterThread},
 };
 
@@ -203,7 +203,7 @@ async fn ended(what: &str, task: JoinHandle<()>) {
 }
 
 async fn serve(listener: TcpListener, app: App, stops: watch::Receiver<bool>) {
-    let router = api::app(app);
+    let router = page::site(app);
     if let Err(error) = axum::serve(listener, router)
         .with_graceful_shutdown(told(stops))
         .await

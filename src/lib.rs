@@ -4,7 +4,7 @@
 //! Data flows one way, and so do the dependencies between these modules:
 //!
 //! ```text
-//! broker ─ intake ─ writer ─ store ─ ledger ─ charge ─ api
+//! broker ─ intake ─ writer ─ store ─ ledger ─ charge ─ api ─ page / report
 //!          decode    commit   SQLite  hours,   pure
 //!          (pure)    then ack         anchors,
 //!                                     phases
@@ -20,5 +20,7 @@ pub mod daemon;
 pub mod demo;
 pub mod intake;
 pub mod ledger;
+pub mod page;
 pub mod reading;
+pub mod report;
 pub mod store;

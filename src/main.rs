@@ -26,6 +26,12 @@ enum Command {
     Check(command::check::Arguments),
     /// How far each pack's count has drifted, as a table.
     Drift(command::drift::Arguments),
+    /// The same anew every while, until it is ended.
+    Watch(command::watch::Arguments),
+    /// Draw a plot as an SVG file.
+    Plot(command::plot::Arguments),
+    /// Write a report that tells a winter in one file.
+    Report(command::report::Arguments),
     /// Attach a note: an observation, a manual recalibration, a wiring change.
     Note(command::note::Arguments),
     /// Say that the bank was full when the log missed it, or was not when the log took it so.
@@ -46,6 +52,9 @@ fn main() -> ExitCode {
         Command::Serve(arguments) => command::serve::run(&cli.config, &arguments),
         Command::Check(arguments) => return command::check::run(&cli.config, &arguments),
         Command::Drift(arguments) => command::drift::run(&cli.config, &arguments),
+        Command::Watch(arguments) => command::watch::run(&cli.config, &arguments),
+        Command::Plot(arguments) => command::plot::run(&cli.config, &arguments),
+        Command::Report(arguments) => command::report::run(&cli.config, &arguments),
         Command::Note(arguments) => command::note::run(&cli.config, &arguments),
         Command::Mark(arguments) => command::mark::run(&cli.config, &arguments),
         Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),

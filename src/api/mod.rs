@@ -22,16 +22,23 @@ mod zulu;
 
 use axum::{Router, middleware};
 
+pub use query::query_string;
+pub use readings::field;
 pub use state::{App, Health, Intake};
-pub use token::{Scope, Tokens, TokensError, issue as issue_token};
+pub use token::{Scope, Tokens, TokensError, bearer, hex, issue as issue_token, secret};
 
 use problem::Problem;
 
 /// Bodies of posts are notes: more than this is no note.
 const BODY_BYTES: usize = 256 * 1024;
 
-/// Everything under `/v1`, ready to be served or called.
+/// Everything under `/v1`, ready to be served.
 pub fn app(app: App) -> Router {
+    questions(app.clone()).layer(middleware::from_fn_with_state(app, token::guard))
+}
+
+/// The same without asking who asks: for those within this program, who have asked already.
+pub fn questions(app: App) -> Router {
     Router::new()
         .merge(drift::router())
         .merge(series::router())
@@ -47,6 +54,5 @@ pub fn app(app: App) -> Router {
         .fallback(async || Problem::no_such_page())
         .method_not_allowed_fallback(async || Problem::no_such_method())
         .layer(axum::extract::DefaultBodyLimit::max(BODY_BYTES))
-        .layer(middleware::from_fn_with_state(app.clone(), token::guard))
         .with_state(app)
 }

@@ -86,7 +86,9 @@ impl Problem {
         )
     }
 
-    pub(super) fn no_token() -> Self {
+    /// Nobody who may ask.
+    #[must_use]
+    pub fn no_token() -> Self {
         let detail = "send a token as “Authorization: Bearer …”; `packdrift token` makes one";
         Self::new(StatusCode::UNAUTHORIZED, "no-token", "A token is needed", detail)
     }
@@ -106,7 +108,9 @@ impl Problem {
         Self::new(StatusCode::SERVICE_UNAVAILABLE, "stopping", "Not now", detail)
     }
 
-    pub(super) fn internal() -> Self {
+    /// Nothing that whoever asked can mend.
+    #[must_use]
+    pub fn internal() -> Self {
         let detail = "the log of the daemon says more";
         Self::new(
             StatusCode::INTERNAL_SERVER_ERROR,

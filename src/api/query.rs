@@ -1,5 +1,7 @@
 //! What stands in a query: instants as RFC 3339 or a plain date in the bank's time zone.
 
+use std::fmt::Write;
+
 use axum::{
     extract::{FromRequest, FromRequestParts, Query, Request, rejection::QueryRejection},
     http::request::Parts,
@@ -79,6 +81,29 @@ fn midnight(date: NaiveDate, zone: Tz) -> i64 {
             || naive.and_utc().timestamp_millis(),
             |instant| instant.timestamp_millis(),
         )
+}
+
+/// A query string of those parameters that are given.
+#[must_use]
+pub fn query_string(parameters: &[(&str, Option<&str>)]) -> String {
+    let mut query = String::new();
+    for (name, value) in parameters {
+        if let Some(value) = value {
+            query.push(if query.is_empty() { '?' } else { '&' });
+            query.push_str(name);
+            query.push('=');
+            for byte in value.bytes() {
+                match byte {
+                    b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' => {
+                        query.push(char::from(byte));
+                    }
+                    // Writing to a String does not fail.
+                    _ => drop(write!(query, "%{byte:02X}")),
+                }
+            }
+        }
+    }
+    query
 }
 
 #[cfg(test)]

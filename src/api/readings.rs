@@ -89,7 +89,8 @@ fn reading_body(at_ms: i64, channels: &Channels) -> Map<String, Value> {
 }
 
 /// A channel's name with its unit.
-fn field(channel: Channel) -> &'static str {
+#[must_use]
+pub fn field(channel: Channel) -> &'static str {
     match channel {
         Channel::Current => "current_a",
         Channel::Voltage => "voltage_v",

@@ -4,7 +4,7 @@ use axum::{Json, Router, extract::State, routing::get};
 use serde::{Deserialize, Serialize};
 
 use super::{
-    drift::{known_pack, round},
+    drift::{known_pack, percent, round},
     problem::Problem,
     query::{Asked, stretch},
     state::App,
@@ -49,6 +49,8 @@ struct PackSeries {
     charge_error_ah: Vec<Option<f64>>,
     expanded_uncertainty_ah: Vec<Option<f64>>,
     actual_percent: Vec<Option<f64>>,
+    /// What the board displayed last, as old as its longest pause at most.
+    display_percent: Vec<Option<f64>>,
 }
 
 async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Series>, Problem> {
@@ -93,6 +95,10 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
         series.since = Some(Zulu(from_ms));
         series.until = Some(Zulu(until_ms));
         series.at = instants.iter().map(|at_ms| Zulu(*at_ms)).collect();
+        let displays = instants
+            .iter()
+            .map(|at_ms| ledger::displays(connection, setup, bank, *at_ms))
+            .collect::<rusqlite::Result<Vec<_>>>()?;
         for (p, pack) in bank.packs.iter().enumerate() {
             let id = &setup.entry(pack.instrument).id;
             if question.pack.as_ref().is_some_and(|wanted| wanted != id) {
@@ -121,6 +127,10 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
                         let below = record.below_full(p, *at)?;
                         Some(round(100.0 * (1.0 + below.value_ah / capacity_ah), 2))
                     })
+                    .collect(),
+                display_percent: displays
+                    .iter()
+                    .map(|shown| Some(percent(shown[p]?.soc_permille)))
                     .collect(),
             });
         }

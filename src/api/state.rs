@@ -79,7 +79,9 @@ impl App {
         &self.0.writer
     }
 
-    pub(super) fn tokens(&self) -> Option<&Tokens> {
+    /// Who may ask; `None`: everybody who reaches this, which is this machine only.
+    #[must_use]
+    pub fn tokens(&self) -> Option<&Tokens> {
         self.0.tokens.as_ref()
     }
 

@@ -4,7 +4,7 @@ use std::{fmt::Write, path::Path};
 
 use axum::{
     extract::{Request, State},
-    http::{Method, header},
+    http::{HeaderMap, Method, header},
     middleware::Next,
     response::{IntoResponse, Response},
 };
@@ -91,7 +91,8 @@ impl Tokens {
     }
 
     /// What a token allows; nothing where it is unknown.
-    fn scope_of(&self, token: &str) -> Option<Scope> {
+    #[must_use]
+    pub fn scope_of(&self, token: &str) -> Option<Scope> {
         let hash: [u8; 32] = Sha256::digest(token).into();
         // Every line is compared whole, so that time tells nothing of where a hash differs.
         self.0
@@ -123,9 +124,7 @@ fn read_line(line: &str) -> Option<(Scope, [u8; 32])> {
 /// A new token and the line that admits it: (token, line).
 #[must_use]
 pub fn issue(scope: Scope) -> (String, String) {
-    let mut secret = [0_u8; 24];
-    rand::rng().fill_bytes(&mut secret);
-    let token = hex(&secret);
+    let token = secret();
     let word = match scope {
         Scope::Read => "read",
         Scope::Write => "write",
@@ -134,22 +133,35 @@ pub fn issue(scope: Scope) -> (String, String) {
     (token, line)
 }
 
-fn hex(bytes: &[u8]) -> String {
+/// A number that nobody guesses: 192 random bits, in hex.
+#[must_use]
+pub fn secret() -> String {
+    let mut bytes = [0_u8; 24];
+    rand::rng().fill_bytes(&mut bytes);
+    hex(&bytes)
+}
+
+/// Bytes as lower-case hex.
+#[must_use]
+pub fn hex(bytes: &[u8]) -> String {
     bytes.iter().fold(String::new(), |mut text, byte| {
         let _ = write!(text, "{byte:02x}");
         text
     })
 }
 
+/// The token that a request carries.
+#[must_use]
+pub fn bearer(headers: &HeaderMap) -> Option<&str> {
+    let value = headers.get(header::AUTHORIZATION)?.to_str().ok()?;
+    value.strip_prefix("Bearer ").map(str::trim)
+}
+
 pub(super) async fn guard(State(app): State<App>, request: Request, next: Next) -> Response {
     let Some(tokens) = app.tokens() else {
         return next.run(request).await;
     };
-    let given = request
-        .headers()
-        .get(header::AUTHORIZATION)
-        .and_then(|value| value.to_str().ok()?.strip_prefix("Bearer "));
-    let Some(scope) = given.and_then(|token| tokens.scope_of(token.trim())) else {
+    let Some(scope) = bearer(request.headers()).and_then(|token| tokens.scope_of(token)) else {
         let mut response = Problem::no_token().into_response();
         response.headers_mut().insert(
             header::WWW_AUTHENTICATE,

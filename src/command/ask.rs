@@ -2,7 +2,7 @@
 //!
 //! Either way it is the same question and the same answer.
 
-use std::{fmt::Write, path::Path, sync::Arc, time::Duration};
+use std::{path::Path, sync::Arc, time::Duration};
 
 use axum::{
     Router,
@@ -14,6 +14,7 @@ use serde_json::Value;
 use tower::ServiceExt;
 
 use super::Failure;
+pub(super) use crate::api::query_string as query;
 use crate::{
     api::{self, App, Health},
     config::{self, Setup},
@@ -83,22 +84,38 @@ impl Answerer {
         })
     }
 
-    /// Sends one request and gives back the answer's document.
+    /// Sends the only request and gives back the answer's document.
     pub(super) fn request(self, method: &Method, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
+        let answer = self.ask(method, path, body);
+        self.close();
+        answer
+    }
+
+    /// Sends one of several requests and gives back the answer's document.
+    pub(super) fn ask(&self, method: &Method, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
         let (status, document) = match self {
-            Self::Running { address, token } => over_http(&address, token.as_deref(), method, path, body)?,
-            Self::Here {
-                runtime,
-                router,
-                thread,
-                _lock,
-            } => {
-                let answer = runtime.block_on(by_call(router, method, path, body))?;
-                thread.join();
-                answer
+            Self::Running { address, token } => over_http(address, token.as_deref(), method, path, body)?,
+            Self::Here { runtime, router, .. } => {
+                runtime.block_on(by_call(router.clone(), method, path, body))?
             }
         };
         accepted(status, document)
+    }
+
+    /// Lets go of the store once everything is written.
+    pub(super) fn close(self) {
+        if let Self::Here {
+            runtime,
+            router,
+            thread,
+            _lock,
+        } = self
+        {
+            // The writer ends with the last who may write through it.
+            drop(router);
+            drop(runtime);
+            thread.join();
+        }
     }
 }
 
@@ -184,26 +201,4 @@ async fn by_call(
         .map_err(|error| words(&error))?;
     let document = serde_json::from_slice(&bytes).map_err(|error| words(&error))?;
     Ok((status, document))
-}
-
-/// A query string of those parameters that are given.
-pub(super) fn query(parameters: &[(&str, Option<&str>)]) -> String {
-    let mut query = String::new();
-    for (name, value) in parameters {
-        if let Some(value) = value {
-            query.push(if query.is_empty() { '?' } else { '&' });
-            query.push_str(name);
-            query.push('=');
-            for byte in value.bytes() {
-                match byte {
-                    b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' => {
-                        query.push(char::from(byte));
-                    }
-                    // Writing to a String does not fail.
-                    _ => drop(write!(query, "%{byte:02X}")),
-                }
-            }
-        }
-    }
-    query
 }

@@ -67,7 +67,10 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         let daemon = Daemon::start(Arc::new(setup)).await?;
         let shown = answer(&daemon, winter).await;
         if shown.is_ok() && !arguments.exit {
-            println!("\nAnswers at http://{}/v1/drift; stop with Ctrl-C.", daemon.api());
+            println!(
+                "\nThe page is at http://{}/, answers are under /v1; stop with Ctrl-C.",
+                daemon.api()
+            );
             serve::told_to_stop().await?;
         }
         daemon.stop().await;

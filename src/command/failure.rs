@@ -1,6 +1,6 @@
 //! Why a command did not do what it was asked, for the person at the terminal.
 
-use crate::{api::TokensError, config::LoadError, daemon, demo, intake, store};
+use crate::{api::TokensError, config::LoadError, daemon, demo, intake, report, store};
 
 /// A command's failure. `Debug` is what `main` prints: the message and its causes.
 #[derive(thiserror::Error)]
@@ -26,6 +26,9 @@ pub enum Failure {
     /// The demo could not publish its winter.
     #[error("the simulated winter could not be published")]
     Publish(#[from] demo::PublishError),
+    /// The bundle could not be written.
+    #[error("the bundle could not be written")]
+    Bundle(#[from] report::BundleError),
     /// The broker can't be listened to.
     #[error(transparent)]
     Unheard(#[from] intake::mqtt::Unheard),

@@ -1,0 +1,149 @@
+//! Asks the API within the program and reads its answers.
+
+use axum::{
+    Router,
+    body::{Body, to_bytes},
+    http::{Method, Request, StatusCode, header},
+};
+use serde_json::Value;
+use tower::ServiceExt;
+
+use super::{
+    Page,
+    answers::Series,
+    evidence::{Evidence, Question},
+    logger::Logger,
+};
+use crate::config::Bank;
+
+/// What the API refused, and why, in its words.
+#[derive(Debug, Clone)]
+pub(super) struct Refused {
+    /// With which status.
+    pub status: StatusCode,
+    /// What kind of refusal.
+    pub title: String,
+    /// What to do.
+    pub detail: String,
+}
+
+impl Refused {
+    pub(super) fn internal() -> Self {
+        Self {
+            status: StatusCode::INTERNAL_SERVER_ERROR,
+            title: "Something went wrong here".to_owned(),
+            detail: "the log of the daemon says more".to_owned(),
+        }
+    }
+
+    pub(super) fn unreadable(error: &serde_json::Error) -> Self {
+        let error = error as &dyn std::error::Error;
+        tracing::error!(error, "the page can't read an answer of the API");
+        Self::internal()
+    }
+}
+
+/// Sends one request to the API; a refusal comes back as such.
+pub(super) async fn ask(
+    questions: &Router,
+    method: Method,
+    path: &str,
+    body: Option<&Value>,
+) -> Result<Value, Refused> {
+    let (status, document) = call(questions, method, path, body).await?;
+    if status.is_success() {
+        return Ok(document);
+    }
+    let word = |field: &str| document[field].as_str().unwrap_or_default().to_owned();
+    Err(Refused {
+        status,
+        title: word("title"),
+        detail: word("detail"),
+    })
+}
+
+async fn call(
+    questions: &Router,
+    method: Method,
+    path: &str,
+    body: Option<&Value>,
+) -> Result<(StatusCode, Value), Refused> {
+    let request = Request::builder()
+        .method(method)
+        .uri(path)
+        .header(header::CONTENT_TYPE, "application/json")
+        .body(body.map_or_else(Body::empty, |body| Body::from(body.to_string())))
+        .map_err(|_| Refused::internal())?;
+    let Ok(response) = questions.clone().oneshot(request).await;
+    let status = response.status();
+    let bytes = to_bytes(response.into_body(), usize::MAX)
+        .await
+        .map_err(|_| Refused::internal())?;
+    let document = serde_json::from_slice(&bytes).map_err(|error| Refused::unreadable(&error))?;
+    Ok((status, document))
+}
+
+impl Page {
+    /// The bank of that name; the first, where none is named.
+    pub(super) fn bank(&self, id: Option<&str>) -> Result<&Bank, Refused> {
+        let setup = self.app.setup();
+        let bank = match id {
+            Some(id) => setup.bank(id),
+            None => setup.banks.first(),
+        };
+        bank.ok_or_else(|| Refused {
+            status: StatusCode::NOT_FOUND,
+            title: "No such bank".to_owned(),
+            detail: format!(
+                "there is: {}",
+                setup
+                    .banks
+                    .iter()
+                    .map(|bank| bank.id.as_str())
+                    .collect::<Vec<_>>()
+                    .join(", ")
+            ),
+        })
+    }
+
+    /// The answers to a question; where there are several banks and none is named, of the first.
+    pub(super) async fn evidence(&self, question: Question) -> Result<(Question, Evidence), Refused> {
+        let banks = &self.app.setup().banks;
+        let bank = self.bank(question.bank.as_deref())?;
+        let question = Question {
+            bank: question
+                .bank
+                .or_else(|| (banks.len() > 1).then(|| bank.id.clone())),
+            ..question
+        };
+        let mut documents: [Value; 5] = Default::default();
+        for (document, path) in documents.iter_mut().zip(question.paths()) {
+            *document = ask(&self.questions, Method::GET, &path, None).await?;
+        }
+        let evidence =
+            Evidence::read(documents, bank.time_zone).map_err(|error| Refused::unreadable(&error))?;
+        Ok((question, evidence))
+    }
+
+    /// The drift over time; `None` where nothing was heard.
+    pub(super) async fn series(
+        &self,
+        question: &Question,
+        evidence: &Evidence,
+    ) -> Result<Option<Series>, Refused> {
+        let Some(path) = question.series_path(&evidence.drift) else {
+            return Ok(None);
+        };
+        let document = ask(&self.questions, Method::GET, &path, None).await?;
+        serde_json::from_value(document)
+            .map(Some)
+            .map_err(|error| Refused::unreadable(&error))
+    }
+
+    /// The state of the logger: health answers even where it is bad.
+    pub(super) async fn logger(&self) -> Result<Logger, Refused> {
+        let (_, health) = call(&self.questions, Method::GET, "/v1/health", None).await?;
+        let quarantine = ask(&self.questions, Method::GET, "/v1/quarantine?limit=0", None).await?;
+        Logger::read(health, quarantine).map_err(|error| Refused::unreadable(&error))
+    }
+}

@@ -1,0 +1,164 @@
+//! What is so now: what is wrong, and the last reading of each instrument. Also as Server-Sent Events, so that a
+//! page left open follows.
+//!
+//! Each event stream says how things are and ends; the browser asks again after a while (HTML standard,
+//! Server-sent events, `retry`). So no stream holds the daemon up when it stops.
+
+use axum::{
+    extract::{Query, State},
+    http::{HeaderValue, Method, header},
+    response::{IntoResponse, Response},
+};
+use chrono_tz::Tz;
+use maud::{Markup, html};
+use serde::Deserialize;
+
+use super::{
+    Page,
+    asked::{Refused, ask},
+    logger::Logger,
+    words::{lasting, visible},
+};
+use crate::{api::query_string, config::Bank};
+
+/// How long the browser waits before it asks again, ms.
+const RETRY_MS: u32 = 10_000;
+
+/// The last reading of each instrument of a bank, and the state of the logger.
+pub(super) struct Now {
+    /// The state of the logger.
+    pub logger: Logger,
+    latest: Vec<Latest>,
+    zone: Tz,
+}
+
+struct Latest {
+    instrument: String,
+    age_s: i64,
+    reading: Reading,
+}
+
+#[derive(Deserialize)]
+struct Readings {
+    readings: Vec<Reading>,
+}
+
+#[derive(Deserialize)]
+struct Reading {
+    current_a: Option<f64>,
+    voltage_v: Option<f64>,
+    soc_percent: Option<f64>,
+}
+
+/// Which bank.
+#[derive(Deserialize)]
+pub(super) struct Wanted {
+    bank: Option<String>,
+}
+
+pub(super) async fn events(State(page): State<Page>, Query(wanted): Query<Wanted>) -> Response {
+    let fragment = match page.bank(wanted.bank.as_deref()) {
+        Ok(bank) => page.now(bank).await.map(|now| now.shown()),
+        Err(refused) => Err(refused),
+    };
+    match fragment {
+        Ok(fragment) => {
+            let mut event = format!("retry: {RETRY_MS}\n");
+            for line in fragment.into_string().lines() {
+                event.push_str("data: ");
+                event.push_str(line);
+                event.push('\n');
+            }
+            event.push('\n');
+            let kind = HeaderValue::from_static("text/event-stream");
+            (
+                [
+                    (header::CONTENT_TYPE, kind),
+                    (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
+                ],
+                event,
+            )
+                .into_response()
+        }
+        Err(refused) => refused.status.into_response(),
+    }
+}
+
+impl Page {
+    /// How things are with a bank.
+    pub(super) async fn now(&self, bank: &Bank) -> Result<Now, Refused> {
+        let mut logger = self.logger().await?;
+        let setup = self.app.setup();
+        logger.only(|name| {
+            let entry = setup.instruments.iter().find(|entry| entry.id == name);
+            entry.is_some_and(|entry| setup.banks[entry.bank].id == bank.id)
+        });
+        let mut latest = Vec::new();
+        for (instrument, last, age_s) in logger.last_readings() {
+            let query = query_string(&[
+                ("instrument", Some(instrument)),
+                ("since", Some(&super::words::rfc3339(last))),
+                ("limit", Some("1")),
+            ]);
+            let document = ask(
+                &self.questions,
+                Method::GET,
+                &format!("/v1/readings{query}"),
+                None,
+            )
+            .await?;
+            let read: Result<Readings, _> = serde_json::from_value(document);
+            let read = read.map_err(|error| Refused::unreadable(&error))?;
+            latest.extend(read.readings.into_iter().next().map(|reading| Latest {
+                instrument: instrument.to_owned(),
+                age_s,
+                reading,
+            }));
+        }
+        Ok(Now {
+            logger,
+            latest,
+            zone: bank.time_zone,
+        })
+    }
+}
+
+impl Now {
+    /// The section's body.
+    pub(super) fn shown(&self) -> Markup {
+        let wrong = self.logger.wrong(self.zone);
+        let figure = |value: Option<f64>, digits: usize| {
+            value.map_or("–".to_owned(), |value| {
+                format!("{value:.digits$}").replace('-', "−")
+            })
+        };
+        html! {
+            h2 { "What is wrong now" }
+            @if wrong.is_empty() { p { "Nothing: every instrument of this bank is heard, and what is heard is kept." } }
+            @else { ul class="wrong" { @for sentence in wrong { li { (sentence) } } } }
+            @if !self.latest.is_empty() {
+                table class="latest" {
+                    caption { "Last readings" }
+                    thead { tr { @for head in ["of", "current, A", "voltage, V", "displays, %", "age"] { th scope="col" { (head) } } } }
+                    tbody { @for latest in &self.latest {
+                        tr {
+                            th scope="row" { (visible(&latest.instrument)) }
+                            td { (figure(latest.reading.current_a, 2)) }
+                            td { (figure(latest.reading.voltage_v, 2)) }
+                            td { (figure(latest.reading.soc_percent, 1)) }
+                            td { (age(latest.age_s)) }
+                        }
+                    } }
+                }
+            }
+        }
+    }
+}
+
+fn age(age_s: i64) -> String {
+    if age_s < 120 {
+        format!("{} s", age_s.max(0))
+    } else {
+        lasting(age_s * 1000)
+    }
+}

@@ -1,0 +1,104 @@
+//! The bundle: what a report rests on, each file with its checksum, and a description that programs read.
+
+use std::{
+    fmt::Write as _,
+    io::{Seek, Write},
+};
+
+use rusqlite::Connection;
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+use zip::{CompressionMethod, ZipWriter, result::ZipError, write::SimpleFileOptions};
+
+use super::{Report, csv, document, setup};
+use crate::{
+    api::{field, hex},
+    page::words::rfc3339,
+    reading::Channel,
+};
+
+/// Why a bundle could not be written.
+#[derive(Debug, thiserror::Error)]
+pub enum BundleError {
+    /// The store can't be read.
+    #[error("the readings can't be read")]
+    Store(#[from] rusqlite::Error),
+    /// The archive can't be written.
+    #[error("the archive can't be written")]
+    Archive(#[from] ZipError),
+    /// A file in it can't be written.
+    #[error("a file of the archive can't be written")]
+    Write(#[from] std::io::Error),
+}
+
+/// Writes the bundle of a report: the report itself, readings, hours, notes, set-up, description, checksums.
+///
+/// # Errors
+/// Where the store can't be read or the archive can't be written.
+pub fn bundle(
+    report: &Report<'_>,
+    connection: &Connection,
+    stretch_ms: (i64, i64),
+    into: impl Write + Seek,
+) -> Result<(), BundleError> {
+    let mut archive = ZipWriter::new(into);
+    let mut sums = String::new();
+    archive.start_file("readings.csv", options())?;
+    archive.write_all(csv::Readings::head().as_bytes())?;
+    let mut readings = csv::Readings::new(connection, report.setup, report.bank, report.names, stretch_ms)?;
+    while let Some(lines) = readings.next_day()? {
+        archive.write_all(lines.as_bytes())?;
+    }
+    // Writing to a String does not fail.
+    let _ = writeln!(sums, "{}  readings.csv", report.readings.sha256);
+    for (name, contents) in [
+        ("report.html", document::html(report)),
+        ("hours.csv", report.hours.clone()),
+        ("notes.csv", csv::notes(report.evidence)),
+        ("setup.json", format!("{:#}\n", setup::document(report))),
+        ("description.jsonld", format!("{:#}\n", description(report))),
+    ] {
+        archive.start_file(name, options())?;
+        archive.write_all(contents.as_bytes())?;
+        let _ = writeln!(sums, "{}  {name}", hex(&Sha256::digest(&contents)));
+    }
+    archive.start_file("SHA256SUMS", options())?;
+    archive.write_all(sums.as_bytes())?;
+    archive.finish()?;
+    Ok(())
+}
+
+/// The same bytes for the same contents: no dates, no owners.
+fn options() -> SimpleFileOptions {
+    SimpleFileOptions::default()
+        .compression_method(CompressionMethod::Deflated)
+        .last_modified_time(zip::DateTime::default())
+        .large_file(true)
+}
+
+/// A description in the words of schema.org's Dataset.
+fn description(report: &Report<'_>) -> Value {
+    let drift = &report.evidence.drift;
+    let stretch = drift.since.zip(drift.until);
+    let measured: Vec<_> = Channel::ALL
+        .into_iter()
+        .map(|channel| json!({"@type": "PropertyValue", "name": field(channel)}))
+        .collect();
+    json!({
+        "@context": "https://schema.org/",
+        "@type": "Dataset",
+        "name": format!("Charge counts of the battery bank {}", drift.bank),
+        "description": "Readings of the management boards of battery packs in parallel and of a reference, \
+                        with full charges, phases and notes, logged to tell how far each board's count drifts.",
+        "dateCreated": rfc3339(report.written_ms),
+        "temporalCoverage": stretch.map(|(since, until)| format!("{}/{}", rfc3339(since.ms), rfc3339(until.ms))),
+        "measurementTechnique": "coulomb counting, compared from full charge to full charge",
+        "variableMeasured": measured,
+        "creator": {"@type": "SoftwareApplication", "name": "packdrift", "softwareVersion": env!("CARGO_PKG_VERSION")},
+        "distribution": [
+            {"@type": "DataDownload", "contentUrl": "readings.csv", "encodingFormat": "text/csv", "sha256": report.readings.sha256},
+            {"@type": "DataDownload", "contentUrl": "hours.csv", "encodingFormat": "text/csv"},
+            {"@type": "DataDownload", "contentUrl": "notes.csv", "encodingFormat": "text/csv"},
+        ],
+    })
+}

@@ -1,0 +1,92 @@
+//! The document to hand on: one file that tells a winter to people who don't run packdrift, and a bundle with
+//! what it rests on.
+//!
+//! It shows what the API answered, as the page does, and adds the set-up, the method and how to check it. Nothing
+//! in it refers to anything outside it.
+
+mod bundle;
+mod csv;
+mod document;
+mod method;
+mod names;
+mod results;
+mod setup;
+
+use rusqlite::Connection;
+use sha2::{Digest, Sha256};
+
+pub use bundle::{BundleError, bundle};
+pub use document::html;
+pub use names::{BadRename, Names};
+
+use crate::{
+    api::hex,
+    config::{Bank, Setup},
+    page::answers::Series,
+    page::evidence::Evidence,
+};
+
+/// What a report is made from.
+pub struct Report<'a> {
+    /// The answers.
+    pub evidence: &'a Evidence,
+    /// The drift over time; `None` where nothing was heard.
+    pub series: Option<&'a Series>,
+    /// The setup and the bank in it that the answers are of.
+    pub setup: &'a Setup,
+    /// The bank.
+    pub bank: &'a Bank,
+    /// What everybody is called in it.
+    pub names: &'a Names,
+    /// When it is written, ms since 1970.
+    pub written_ms: i64,
+    /// The readings' digest and count.
+    pub readings: Counted,
+    /// `hours.csv`.
+    pub hours: String,
+}
+
+/// How many rows a table has, and the SHA-256 of its bytes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Counted {
+    /// Rows without the head.
+    pub rows: u64,
+    /// Lower-case hex.
+    pub sha256: String,
+}
+
+/// Counts the readings of an answer's stretch and digests `readings.csv` as the bundle holds it.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn count_readings(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    names: &Names,
+    stretch_ms: (i64, i64),
+) -> rusqlite::Result<Counted> {
+    let mut digest = Sha256::new_with_prefix(csv::Readings::head());
+    let mut readings = csv::Readings::new(connection, setup, bank, names, stretch_ms)?;
+    while let Some(lines) = readings.next_day()? {
+        digest.update(lines);
+    }
+    Ok(Counted {
+        rows: readings.rows,
+        sha256: hex(&digest.finalize()),
+    })
+}
+
+/// `hours.csv`: what each instrument counted, hour by hour.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn hours(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    names: &Names,
+    stretch_ms: (i64, i64),
+) -> rusqlite::Result<String> {
+    csv::hours(connection, setup, bank, names, stretch_ms)
+}
