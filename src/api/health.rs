@@ -47,6 +47,9 @@ struct StoreBody {
     readings: i64,
     waiting_for_commit: u64,
     commits_fail_since: Option<Zulu>,
+    commits_fail_because: Option<&'static str>,
+    /// What to do about that.
+    mend: Option<&'static str>,
     refused_messages: i64,
     database_bytes: Option<u64>,
     free_disk_bytes: Option<u64>,
@@ -69,7 +72,7 @@ async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>)
     let now_ms = Utc::now().timestamp_millis();
     let broker = app.health().intake.as_ref().map(broker_body);
     let waiting = app.writer().waiting();
-    let failing_since_ms = app.writer().failing_since_ms();
+    let failing = app.writer().failing();
     let started = Zulu(app.health().started_ms);
     // Not through `ask`: health must answer while the writer can't.
     let body = app
@@ -94,14 +97,16 @@ async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>)
                 });
             }
             Ok(HealthBody {
-                ok: failing_since_ms.is_none() && broker.as_ref().is_none_or(|broker| broker.subscribed),
+                ok: failing.is_none() && broker.as_ref().is_none_or(|broker| broker.subscribed),
                 version: env!("CARGO_PKG_VERSION"),
                 started,
                 broker,
                 store: StoreBody {
                     readings: store::hour::readings(connection)?,
                     waiting_for_commit: waiting,
-                    commits_fail_since: failing_since_ms.map(Zulu),
+                    commits_fail_since: failing.map(|failing| Zulu(failing.since_ms)),
+                    commits_fail_because: failing.map(|failing| failing.trouble.word()),
+                    mend: failing.map(|failing| failing.trouble.mend()),
                     refused_messages: store::quarantine::total(connection)?,
                     database_bytes: bytes(&setup.store.path),
                     free_disk_bytes: rustix::fs::statvfs(&setup.store.path)

@@ -14,6 +14,9 @@ pub enum Failure {
     /// The store can't be opened.
     #[error(transparent)]
     Open(#[from] store::OpenError),
+    /// No copy was made, or none put back.
+    #[error(transparent)]
+    Copy(#[from] store::backup::CopyError),
     /// The writer did not start.
     #[error(transparent)]
     Writer(#[from] store::StartError),

@@ -1,6 +1,7 @@
 //! The command line, one file a command. What they do is elsewhere; here it is asked for and shown.
 
 mod ask;
+pub mod backup;
 pub mod check;
 pub mod demo;
 pub mod drift;
@@ -9,8 +10,11 @@ pub mod live;
 pub mod note;
 pub mod notes;
 pub mod rebuild;
+pub mod restore;
+pub mod salvage;
 pub mod serve;
 mod table;
 pub mod token;
+pub mod verify;
 
 pub use failure::Failure;

@@ -4,8 +4,10 @@
 //! mean stands in `migrations/`. How derived rows come about is `ledger`'s.
 
 pub mod anchor;
+pub mod backup;
 mod batch;
 pub mod cut;
+pub mod digest;
 pub mod gap;
 pub mod hour;
 pub mod instrument;
@@ -13,10 +15,14 @@ pub mod note;
 mod open;
 pub mod quarantine;
 pub mod reading;
+pub mod salvage;
 pub mod setup_version;
+pub mod soundness;
 pub mod stated_phase;
+mod trouble;
 mod writer;
 
 pub use batch::Message;
 pub use open::{Lock, OpenError, read_only, read_write};
-pub use writer::{Committed, Options, StartError, Stopped, Ticket, Writer, WriterThread};
+pub use trouble::Trouble;
+pub use writer::{Committed, Failing, Options, StartError, Stopped, Ticket, Writer, WriterThread};

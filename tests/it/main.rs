@@ -1,6 +1,7 @@
 //! The questions asked of the whole program, a module each.
 
 mod api;
+mod backup;
 mod broker_faults;
 mod cost;
 mod decode;
