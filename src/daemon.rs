@@ -136,7 +136,7 @@ impl Daemon {
         };
         let app = App::new(setup.clone(), writer.clone(), tokens, health);
         let (stop_api, api_stops) = watch::channel(false);
-        let served = tokio::spawn(serve(listener, app, api_stops));
+        let served = tokio::spawn(api::serve(listener, api::guarded(app, listen), api_stops));
         let derive = tokio::spawn(derive(setup.clone(), writer.clone()));
         tracing::info!(%api, broker = broker.map(|address| address.to_string()), "packdrift is ready");
         Ok(Self {
@@ -199,16 +199,6 @@ async fn until_stopped<E: std::error::Error + 'static>(running: impl Future<Outp
 async fn ended(what: &str, task: JoinHandle<()>) {
     if let Err(error) = task.await {
         tracing::error!(error = &error as &dyn std::error::Error, "{what} ended badly");
-    }
-}
-
-async fn serve(listener: TcpListener, app: App, stops: watch::Receiver<bool>) {
-    let router = api::app(app);
-    if let Err(error) = axum::serve(listener, router)
-        .with_graceful_shutdown(told(stops))
-        .await
-    {
-        tracing::error!(error = &error as &dyn std::error::Error, "the API ended");
     }
 }
 

@@ -6,6 +6,7 @@
 mod anchors;
 mod drift;
 mod etag;
+mod gate;
 mod health;
 mod notes;
 mod packs;
@@ -15,12 +16,16 @@ mod quarantine;
 mod query;
 mod readings;
 mod series;
+mod serve;
 mod state;
 mod token;
 mod zulu;
 
+use std::net::SocketAddr;
+
 use axum::{Router, middleware};
 
+pub use serve::serve;
 pub use state::{App, Health, Intake};
 pub use token::{Scope, Tokens, TokensError, issue as issue_token};
 
@@ -29,7 +34,17 @@ use problem::Problem;
 /// Bodies of posts are notes: more than this is no note.
 const BODY_BYTES: usize = 256 * 1024;
 
-/// Everything under `/v1`, ready to be served or called.
+/// The same, for whoever can reach the address it listens on.
+pub fn guarded(app: App, listen: SocketAddr) -> Router {
+    let meant = if listen.ip().is_loopback() {
+        gate::Meant::ThisMachine
+    } else {
+        gate::Meant::AnyName
+    };
+    self::app(app).layer(middleware::from_fn_with_state(meant, gate::guard))
+}
+
+/// Everything under `/v1`, ready to be called.
 pub fn app(app: App) -> Router {
     Router::new()
         .merge(drift::router())
