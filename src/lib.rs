@@ -21,4 +21,5 @@ pub mod demo;
 pub mod intake;
 pub mod ledger;
 pub mod reading;
+pub mod secret;
 pub mod store;

@@ -6,10 +6,13 @@ use serde::Serialize;
 
 use super::{
     problem::Problem,
-    state::{App, Intake},
+    state::{App, Backups, Intake},
     zulu::Zulu,
 };
-use crate::{ledger, store};
+use crate::{
+    ledger,
+    store::{self, Trouble},
+};
 
 pub(super) fn router() -> Router<App> {
     Router::new().route("/v1/health", get(health))
@@ -23,6 +26,7 @@ struct HealthBody {
     started: Zulu,
     broker: Option<BrokerBody>,
     store: StoreBody,
+    backups: Option<BackupsBody>,
     instruments: Vec<InstrumentBody>,
     last_marks: Vec<MarkBody>,
 }
@@ -56,6 +60,14 @@ struct StoreBody {
 }
 
 #[derive(Serialize)]
+struct BackupsBody {
+    last: Option<Zulu>,
+    fail_because: Option<&'static str>,
+    /// What to do about that.
+    mend: Option<&'static str>,
+}
+
+#[derive(Serialize)]
 struct InstrumentBody {
     instrument: String,
     last_reading: Option<Zulu>,
@@ -71,6 +83,11 @@ struct MarkBody {
 async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>), Problem> {
     let now_ms = Utc::now().timestamp_millis();
     let broker = app.health().intake.as_ref().map(broker_body);
+    let backups = app
+        .health()
+        .backups
+        .as_ref()
+        .map(|state| backups_body(&state.borrow()));
     let waiting = app.writer().waiting();
     let failing = app.writer().failing();
     let started = Zulu(app.health().started_ms);
@@ -113,6 +130,7 @@ async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>)
                         .ok()
                         .map(|disk| disk.f_bavail.saturating_mul(disk.f_frsize)),
                 },
+                backups,
                 instruments,
                 last_marks,
             })
@@ -124,6 +142,14 @@ async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>)
         StatusCode::SERVICE_UNAVAILABLE
     };
     Ok((status, Json(body)))
+}
+
+fn backups_body(state: &Backups) -> BackupsBody {
+    BackupsBody {
+        last: state.last_ms.map(Zulu),
+        fail_because: state.failing.map(Trouble::word),
+        mend: state.failing.map(Trouble::mend),
+    }
 }
 
 fn broker_body(intake: &Intake) -> BrokerBody {

@@ -26,7 +26,7 @@ use std::net::SocketAddr;
 use axum::{Router, middleware};
 
 pub use serve::serve;
-pub use state::{App, Health, Intake};
+pub use state::{App, Backups, Health, Intake};
 pub use token::{Scope, Tokens, TokensError, issue as issue_token};
 
 use problem::Problem;

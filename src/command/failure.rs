@@ -1,6 +1,6 @@
 //! Why a command did not do what it was asked, for the person at the terminal.
 
-use crate::{api::TokensError, config::LoadError, daemon, demo, intake, store};
+use crate::{api::TokensError, config::LoadError, daemon, demo, intake, secret::SecretError, store};
 
 /// A command's failure. `Debug` is what `main` prints: the message and its causes.
 #[derive(thiserror::Error)]
@@ -26,6 +26,9 @@ pub enum Failure {
     /// The token file can't be used.
     #[error(transparent)]
     Tokens(#[from] TokensError),
+    /// A file with a secret can't be used.
+    #[error(transparent)]
+    Secret(#[from] SecretError),
     /// The demo could not publish its winter.
     #[error("the simulated winter could not be published")]
     Publish(#[from] demo::PublishError),

@@ -7,6 +7,7 @@ pub mod demo;
 pub mod drift;
 mod failure;
 pub mod live;
+mod log;
 pub mod note;
 pub mod notes;
 pub mod rebuild;
@@ -18,3 +19,4 @@ pub mod token;
 pub mod verify;
 
 pub use failure::Failure;
+pub use log::LogFormat;

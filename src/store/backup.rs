@@ -70,6 +70,18 @@ pub enum CopyError {
 }
 
 impl CopyError {
+    /// What it is about, as far as somebody can mend it.
+    #[must_use]
+    pub fn trouble(&self) -> Trouble {
+        match self {
+            Self::Damaged { .. } | Self::Open(OpenError::Damaged { .. }) => Trouble::Damaged,
+            Self::Sqlite { source, .. } | Self::Open(OpenError::Sqlite { source, .. }) => Trouble::of(source),
+            Self::File { source, .. } if source.kind() == io::ErrorKind::StorageFull => Trouble::DiskFull,
+            Self::File { .. } => Trouble::Disk,
+            Self::Exists { .. } | Self::Open(_) => Trouble::Other,
+        }
+    }
+
     pub(super) fn sqlite(path: &Path) -> impl Fn(rusqlite::Error) -> Self + Copy {
         move |source| Self::Sqlite {
             path: path.display().to_string(),

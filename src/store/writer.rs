@@ -355,7 +355,7 @@ impl Worker {
                         return;
                     }
                     tokio::time::sleep(pause).await;
-                    pause = (pause * 2).min(Duration::from_secs(5));
+                    pause = (pause * 2).min(Duration::from_secs(1));
                 }
             }
         }

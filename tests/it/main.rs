@@ -1,6 +1,7 @@
 //! The questions asked of the whole program, a module each.
 
 mod api;
+mod attacks;
 mod backup;
 mod broker_faults;
 mod cost;
@@ -19,4 +20,5 @@ mod published;
 mod refused;
 mod scenario;
 mod setup;
+mod unattended;
 mod winters;
