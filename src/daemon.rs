@@ -1,13 +1,16 @@
 //! The whole program running: starts the rooms in the order of a reading's way, and stops them so that everything
 //! taken is committed and acknowledged before the store is closed.
 
+mod backups;
+pub mod supervisor;
+
 use std::{net::SocketAddr, sync::Arc, time::Duration};
 
 use chrono::Utc;
 use tokio::{net::TcpListener, sync::watch, task::JoinHandle};
 
 use crate::{
-    api::{App, Health, Intake, Tokens, TokensError},
+    api::{self, App, Backups, Health, Intake, Tokens, TokensError},
     config::{Broker, Setup},
     intake::{
         self, Decoder,
@@ -21,6 +24,9 @@ use crate::{
 
 /// How often hours are derived although nobody asks.
 const DERIVE_EVERY: Duration = Duration::from_secs(3600);
+/// How long intake and answers may take to end, and then the last commit: together less than five seconds.
+const STOPPING: Duration = Duration::from_millis(3300);
+const CLOSING: Duration = Duration::from_millis(1200);
 
 /// Why the daemon did not start.
 #[derive(Debug, thiserror::Error)]
@@ -58,6 +64,7 @@ pub struct Daemon {
     intake: JoinHandle<()>,
     served: JoinHandle<()>,
     derive: JoinHandle<()>,
+    backups: Option<JoinHandle<()>>,
     writer: Writer,
     thread: WriterThread,
     _lock: Lock,
@@ -130,13 +137,26 @@ impl Daemon {
             }
         };
 
+        let (backups, following) = match setup.backup.clone() {
+            Some(plan) => {
+                let state = watch::Sender::new(Backups::default());
+                let following = state.subscribe();
+                (
+                    Some(tokio::spawn(backups::run(setup.clone(), plan, state))),
+                    Some(following),
+                )
+            }
+            None => (None, None),
+        };
         let health = Health {
             intake: Some(state),
+            backups: following,
             started_ms: Utc::now().timestamp_millis(),
         };
         let app = App::new(setup.clone(), writer.clone(), tokens, health);
         let (stop_api, api_stops) = watch::channel(false);
-        let served = tokio::spawn(serve(listener, app, api_stops));
+        let router = api::guarded(page::site(app), listen);
+        let served = tokio::spawn(api::serve(listener, router, api_stops));
         let derive = tokio::spawn(derive(setup.clone(), writer.clone()));
         tracing::info!(%api, broker = broker.map(|address| address.to_string()), "packdrift is ready");
         Ok(Self {
@@ -147,6 +167,7 @@ impl Daemon {
             intake,
             served,
             derive,
+            backups,
             writer,
             thread,
             _lock: lock,
@@ -165,19 +186,31 @@ impl Daemon {
         self.broker
     }
 
+    /// Waits until nothing can be stored any more, which only a new start can mend.
+    pub async fn broken(&self) {
+        let mut committed = self.writer.committed();
+        while committed.changed().await.is_ok() {}
+    }
+
     /// Stops taking, commits and acknowledges what was taken, answers what was asked, and closes the store.
+    ///
+    /// Takes less than five seconds. What can't be committed by then was not acknowledged and comes again.
     pub async fn stop(self) {
         self.stop_intake.send_replace(true);
-        ended("intake", self.intake).await;
-        self.derive.abort();
         self.stop_api.send_replace(true);
-        ended("the API", self.served).await;
+        self.derive.abort();
+        if let Some(backups) = &self.backups {
+            backups.abort();
+        }
+        tokio::join!(ended("intake", self.intake), ended("the API", self.served));
         drop(self.writer);
         let thread = self.thread;
-        if tokio::task::spawn_blocking(move || thread.join()).await.is_err() {
-            tracing::error!("the writer could not be waited for");
+        let closing = tokio::task::spawn_blocking(move || thread.join());
+        match tokio::time::timeout(CLOSING, closing).await {
+            Ok(Ok(())) => tracing::info!("packdrift has stopped"),
+            Ok(Err(_panicked)) => tracing::error!("the writer could not be waited for"),
+            Err(_elapsed) => tracing::error!("stopped without the last commit; none of it was acknowledged"),
         }
-        tracing::info!("packdrift has stopped");
     }
 }
 
@@ -196,19 +229,16 @@ async fn until_stopped<E: std::error::Error + 'static>(running: impl Future<Outp
     }
 }
 
-async fn ended(what: &str, task: JoinHandle<()>) {
-    if let Err(error) = task.await {
-        tracing::error!(error = &error as &dyn std::error::Error, "{what} ended badly");
-    }
-}
-
-async fn serve(listener: TcpListener, app: App, stops: watch::Receiver<bool>) {
-    let router = page::site(app);
-    if let Err(error) = axum::serve(listener, router)
-        .with_graceful_shutdown(told(stops))
-        .await
-    {
-        tracing::error!(error = &error as &dyn std::error::Error, "the API ended");
+async fn ended(what: &str, mut task: JoinHandle<()>) {
+    match tokio::time::timeout(STOPPING, &mut task).await {
+        Ok(Ok(())) => {}
+        Ok(Err(error)) => {
+            tracing::error!(error = &error as &dyn std::error::Error, "{what} ended badly");
+        }
+        Err(_elapsed) => {
+            tracing::warn!("{what} did not end in time");
+            task.abort();
+        }
     }
 }
 

@@ -23,4 +23,5 @@ pub mod ledger;
 pub mod page;
 pub mod reading;
 pub mod report;
+pub mod secret;
 pub mod store;

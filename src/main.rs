@@ -40,6 +40,14 @@ enum Command {
     Notes(command::notes::Arguments),
     /// Drop everything derived from the readings and derive it again.
     Rebuild,
+    /// Copy the store to a new file that is checked before it gets its name; the daemon may run.
+    Backup(command::backup::Arguments),
+    /// Put a backup in the place of the store, and that aside; the daemon must not run.
+    Restore(command::restore::Arguments),
+    /// Say whether a store or a backup is sound, and its hours and marks follow from its readings.
+    Verify(command::verify::Arguments),
+    /// Save what can be read of a damaged store into a new one, and say what is lost.
+    Salvage(command::salvage::Arguments),
     /// Make a token for an API that listens beyond this machine.
     Token(command::token::Arguments),
     /// Run a simulated winter through the whole program and compare the answer with the truth.
@@ -59,6 +67,10 @@ fn main() -> ExitCode {
         Command::Mark(arguments) => command::mark::run(&cli.config, &arguments),
         Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),
         Command::Rebuild => command::rebuild::run(&cli.config),
+        Command::Backup(arguments) => command::backup::run(&cli.config, &arguments),
+        Command::Restore(arguments) => command::restore::run(&cli.config, &arguments),
+        Command::Verify(arguments) => command::verify::run(&cli.config, &arguments),
+        Command::Salvage(arguments) => command::salvage::run(&arguments),
         Command::Token(arguments) => command::token::run(&arguments),
         Command::Demo(arguments) => command::demo::run(&arguments),
     };

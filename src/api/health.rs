@@ -6,10 +6,13 @@ use serde::Serialize;
 
 use super::{
     problem::Problem,
-    state::{App, Intake},
+    state::{App, Backups, Intake},
     zulu::Zulu,
 };
-use crate::{ledger, store};
+use crate::{
+    ledger,
+    store::{self, Trouble},
+};
 
 pub(super) fn router() -> Router<App> {
     Router::new().route("/v1/health", get(health))
@@ -23,6 +26,7 @@ struct HealthBody {
     started: Zulu,
     broker: Option<BrokerBody>,
     store: StoreBody,
+    backups: Option<BackupsBody>,
     instruments: Vec<InstrumentBody>,
     last_marks: Vec<MarkBody>,
 }
@@ -47,9 +51,20 @@ struct StoreBody {
     readings: i64,
     waiting_for_commit: u64,
     commits_fail_since: Option<Zulu>,
+    commits_fail_because: Option<&'static str>,
+    /// What to do about that.
+    mend: Option<&'static str>,
     refused_messages: i64,
     database_bytes: Option<u64>,
     free_disk_bytes: Option<u64>,
+}
+
+#[derive(Serialize)]
+struct BackupsBody {
+    last: Option<Zulu>,
+    fail_because: Option<&'static str>,
+    /// What to do about that.
+    mend: Option<&'static str>,
 }
 
 #[derive(Serialize)]
@@ -68,8 +83,13 @@ struct MarkBody {
 async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>), Problem> {
     let now_ms = Utc::now().timestamp_millis();
     let broker = app.health().intake.as_ref().map(broker_body);
+    let backups = app
+        .health()
+        .backups
+        .as_ref()
+        .map(|state| backups_body(&state.borrow()));
     let waiting = app.writer().waiting();
-    let failing_since_ms = app.writer().failing_since_ms();
+    let failing = app.writer().failing();
     let started = Zulu(app.health().started_ms);
     // Not through `ask`: health must answer while the writer can't.
     let body = app
@@ -94,20 +114,23 @@ async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>)
                 });
             }
             Ok(HealthBody {
-                ok: failing_since_ms.is_none() && broker.as_ref().is_none_or(|broker| broker.subscribed),
+                ok: failing.is_none() && broker.as_ref().is_none_or(|broker| broker.subscribed),
                 version: env!("CARGO_PKG_VERSION"),
                 started,
                 broker,
                 store: StoreBody {
                     readings: store::hour::readings(connection)?,
                     waiting_for_commit: waiting,
-                    commits_fail_since: failing_since_ms.map(Zulu),
+                    commits_fail_since: failing.map(|failing| Zulu(failing.since_ms)),
+                    commits_fail_because: failing.map(|failing| failing.trouble.word()),
+                    mend: failing.map(|failing| failing.trouble.mend()),
                     refused_messages: store::quarantine::total(connection)?,
                     database_bytes: bytes(&setup.store.path),
                     free_disk_bytes: rustix::fs::statvfs(&setup.store.path)
                         .ok()
                         .map(|disk| disk.f_bavail.saturating_mul(disk.f_frsize)),
                 },
+                backups,
                 instruments,
                 last_marks,
             })
@@ -119,6 +142,14 @@ async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>)
         StatusCode::SERVICE_UNAVAILABLE
     };
     Ok((status, Json(body)))
+}
+
+fn backups_body(state: &Backups) -> BackupsBody {
+    BackupsBody {
+        last: state.last_ms.map(Zulu),
+        fail_because: state.failing.map(Trouble::word),
+        mend: state.failing.map(Trouble::mend),
+    }
 }
 
 fn broker_body(intake: &Intake) -> BrokerBody {

@@ -6,6 +6,7 @@
 mod anchors;
 mod drift;
 mod etag;
+mod gate;
 mod health;
 mod marks;
 mod notes;
@@ -16,21 +17,35 @@ mod quarantine;
 mod query;
 mod readings;
 mod series;
+mod serve;
 mod state;
 mod token;
 mod zulu;
+
+use std::net::SocketAddr;
 
 use axum::{Router, middleware};
 
 pub use query::query_string;
 pub use readings::field;
-pub use state::{App, Health, Intake};
+pub use serve::serve;
+pub use state::{App, Backups, Health, Intake};
 pub use token::{Scope, Tokens, TokensError, bearer, hex, issue as issue_token, secret};
 
 use problem::Problem;
 
 /// Bodies of posts are notes: more than this is no note.
 const BODY_BYTES: usize = 256 * 1024;
+
+/// A router for whoever can reach the address that it listens on.
+pub fn guarded(router: Router, listen: SocketAddr) -> Router {
+    let meant = if listen.ip().is_loopback() {
+        gate::Meant::ThisMachine
+    } else {
+        gate::Meant::AnyName
+    };
+    router.layer(middleware::from_fn_with_state(meant, gate::guard))
+}
 
 /// Everything under `/v1`, ready to be served.
 pub fn app(app: App) -> Router {

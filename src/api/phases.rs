@@ -32,7 +32,7 @@ struct Question {
 }
 
 #[derive(Serialize)]
-struct Phases {
+struct Body {
     bank: String,
     phases: Vec<PhaseBody>,
     off_busbar: Vec<OffBusbarBody>,
@@ -55,7 +55,7 @@ struct PhaseBody {
     stated: Option<i64>,
 }
 
-async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Phases>, Problem> {
+async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Body>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
     let (since_ms, until_ms) = stretch(
         question.since.as_deref(),
@@ -83,7 +83,7 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
                 stated: phase.stated,
             })
             .collect();
-        Ok(Phases {
+        Ok(Body {
             bank: bank.id.clone(),
             phases,
             off_busbar: off_busbar.collect(),

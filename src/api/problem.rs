@@ -103,6 +103,67 @@ impl Problem {
         )
     }
 
+    pub(super) fn no_host() -> Self {
+        let detail = "send one “Host” with the name or address that was asked, e.g. “Host: localhost”";
+        Self::new(
+            StatusCode::BAD_REQUEST,
+            "no-host",
+            "It isn't clear who is meant",
+            detail,
+        )
+    }
+
+    pub(super) fn foreign_host() -> Self {
+        let detail =
+            "this answers to localhost only; ask it as localhost or 127.0.0.1, also from a reverse proxy";
+        Self::new(
+            StatusCode::MISDIRECTED_REQUEST,
+            "foreign-host",
+            "Somebody else is meant",
+            detail,
+        )
+    }
+
+    pub(super) fn cross_site() -> Self {
+        let detail = "a page of another site sent this; only packdrift's own page and other programs may";
+        Self::new(
+            StatusCode::FORBIDDEN,
+            "cross-site",
+            "Another site may not write here",
+            detail,
+        )
+    }
+
+    pub(super) fn no_length() -> Self {
+        let detail = "send the body in one piece with its Content-Length, without a Transfer-Encoding";
+        Self::new(
+            StatusCode::LENGTH_REQUIRED,
+            "no-length",
+            "The length is needed",
+            detail,
+        )
+    }
+
+    pub(super) fn too_large(bytes: usize) -> Self {
+        let detail = format!("more than {bytes} bytes is no note; send a shorter one");
+        Self::new(
+            StatusCode::PAYLOAD_TOO_LARGE,
+            "too-large",
+            "What was sent is too large",
+            detail,
+        )
+    }
+
+    pub(super) fn too_slow(seconds: u64) -> Self {
+        let detail = format!("it was not answered within {seconds} s; ask for less, or send faster");
+        Self::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "too-slow",
+            "It took too long",
+            detail,
+        )
+    }
+
     pub(super) fn stopping() -> Self {
         let detail = "the daemon is stopping; ask again in a moment";
         Self::new(StatusCode::SERVICE_UNAVAILABLE, "stopping", "Not now", detail)

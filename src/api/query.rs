@@ -4,13 +4,13 @@ use std::fmt::Write;
 
 use axum::{
     extract::{FromRequest, FromRequestParts, Query, Request, rejection::QueryRejection},
-    http::request::Parts,
+    http::{StatusCode, request::Parts},
 };
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone};
 use chrono_tz::Tz;
 use serde::de::DeserializeOwned;
 
-use super::problem::Problem;
+use super::{BODY_BYTES, problem::Problem};
 
 /// A query, refused as a problem document where it can't be read.
 pub(super) struct Asked<T>(pub T);
@@ -35,6 +35,9 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Sent<T> {
     async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
         match axum::Json::from_request(request, state).await {
             Ok(axum::Json(body)) => Ok(Self(body)),
+            Err(rejection) if rejection.status() == StatusCode::PAYLOAD_TOO_LARGE => {
+                Err(Problem::too_large(BODY_BYTES))
+            }
             Err(rejection) => Err(Problem::bad_body(rejection.body_text())),
         }
     }

@@ -15,7 +15,7 @@ use crate::{
     config::{Bank, Setup},
     intake::mqtt::Status,
     ledger,
-    store::{self, Writer},
+    store::{self, Trouble, Writer},
 };
 
 /// How long a question waits for the ledger to catch up before it is answered from what stands.
@@ -41,8 +41,19 @@ struct Shared {
 pub struct Health {
     /// How intake is doing; `None` where nothing is taken in, as when the command line reads a file.
     pub intake: Option<Intake>,
+    /// How the backups are doing; `None` where none are asked for.
+    pub backups: Option<watch::Receiver<Backups>>,
     /// When the daemon started, ms since 1970.
     pub started_ms: i64,
+}
+
+/// The backups of the setup file's plan.
+#[derive(Debug, Clone, Default)]
+pub struct Backups {
+    /// When the newest one was made, ms since 1970.
+    pub last_ms: Option<i64>,
+    /// Why the last attempt failed.
+    pub failing: Option<Trouble>,
 }
 
 /// How readings come in.

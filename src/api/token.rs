@@ -12,6 +12,7 @@ use rand::Rng;
 use sha2::{Digest, Sha256};
 
 use super::{problem::Problem, state::App};
+use crate::secret::{SecretError, private_text};
 
 /// What a token allows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, clap::ValueEnum)]
@@ -29,20 +30,9 @@ pub struct Tokens(Vec<(Scope, [u8; 32])>);
 /// Why a token file can't be used.
 #[derive(Debug, thiserror::Error)]
 pub enum TokensError {
-    /// It can't be read.
-    #[error("the token file {path} can't be read")]
-    Read {
-        /// The file.
-        path: String,
-        /// What the system says.
-        source: std::io::Error,
-    },
-    /// Others may read it.
-    #[error("the token file {path} may be read by others; take that right away: chmod 600 {path}")]
-    Exposed {
-        /// The file.
-        path: String,
-    },
+    /// It can't be read, or others may read it.
+    #[error("the token file can't be used")]
+    File(#[from] SecretError),
     /// A line is not what `packdrift token` prints.
     #[error(
         "line {line} of the token file {path} is not “read HASH” or “write HASH” as `packdrift token` prints it"
@@ -61,20 +51,7 @@ impl Tokens {
     /// # Errors
     /// Where it can't be read, is exposed to others, or has a line that isn't one.
     pub fn load(path: &Path) -> Result<Self, TokensError> {
-        let shown = || path.display().to_string();
-        let failed = |source| TokensError::Read {
-            path: shown(),
-            source,
-        };
-        #[cfg(unix)]
-        {
-            use std::os::unix::fs::PermissionsExt;
-            let mode = std::fs::metadata(path).map_err(failed)?.permissions().mode();
-            if mode & 0o077 != 0 {
-                return Err(TokensError::Exposed { path: shown() });
-            }
-        }
-        let text = std::fs::read_to_string(path).map_err(failed)?;
+        let text = private_text(path)?;
         let mut tokens = Vec::new();
         for (index, line) in text.lines().enumerate() {
             let line = line.trim();
@@ -82,7 +59,7 @@ impl Tokens {
                 continue;
             }
             let token = read_line(line).ok_or_else(|| TokensError::Line {
-                path: shown(),
+                path: path.display().to_string(),
                 line: index + 1,
             })?;
             tokens.push(token);

@@ -205,7 +205,7 @@ impl<'a> Filled<'a> {
                     Some(counted_ah - shares[index] * self.amounts[0][index].ah()?)
                 })
                 .collect();
-            for index in 0..self.segments.len() {
+            for (index, share) in shares.iter().enumerate() {
                 let Some(reference_ah) = self.amounts[0][index]
                     .ah()
                     .filter(|_| self.amounts[p + 1][index] == Amount::Unknown)
@@ -218,7 +218,7 @@ impl<'a> Filled<'a> {
                 self.fill(
                     p + 1,
                     index,
-                    shares[index] * reference_ah + usual_ah,
+                    share * reference_ah + usual_ah,
                     usual_ah.hypot(stray_ah),
                 );
             }

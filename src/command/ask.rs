@@ -19,13 +19,14 @@ use crate::{
     api::{self, App, Health},
     config::{self, Setup},
     daemon,
+    secret::Secret,
     store::{self, Lock, OpenError, Writer, WriterThread},
 };
 
 /// Whoever answers.
 pub(super) enum Answerer {
     /// A daemon at this address, and the token it wants.
-    Running { address: String, token: Option<String> },
+    Running { address: String, token: Option<Secret> },
     /// This program.
     Here {
         runtime: tokio::runtime::Runtime,
@@ -50,13 +51,7 @@ impl Answerer {
                 address: Some(address),
                 ..
             }) => {
-                let token = token_file
-                    .map(|path| {
-                        let reading = format!("the token in {} can't be read", path.display());
-                        std::fs::read_to_string(path).map_err(Failure::system(reading))
-                    })
-                    .transpose()?
-                    .map(|token| token.trim().to_owned());
+                let token = token_file.map(Secret::in_file).transpose()?;
                 Ok(Self::Running { address, token })
             }
             Err(error) => Err(error.into()),
@@ -73,6 +68,7 @@ impl Answerer {
         let (writer, thread) = Writer::start(connection, daemon::writer_options(&setup))?;
         let health = Health {
             intake: None,
+            backups: None,
             started_ms: Utc::now().timestamp_millis(),
         };
         let router = api::app(App::new(setup, writer, None, health));
@@ -94,7 +90,7 @@ impl Answerer {
     /// Sends one of several requests and gives back the answer's document.
     pub(super) fn ask(&self, method: &Method, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
         let (status, document) = match self {
-            Self::Running { address, token } => over_http(address, token.as_deref(), method, path, body)?,
+            Self::Running { address, token } => over_http(address, token.as_ref(), method, path, body)?,
             Self::Here { runtime, router, .. } => {
                 runtime.block_on(by_call(router.clone(), method, path, body))?
             }
@@ -144,7 +140,7 @@ fn accepted(status: u16, document: Value) -> Result<Value, Failure> {
 
 fn over_http(
     address: &str,
-    token: Option<&str>,
+    token: Option<&Secret>,
     method: &Method,
     path: &str,
     body: Option<&Value>,
@@ -162,7 +158,7 @@ fn over_http(
         .method(method)
         .uri(format!("http://{address}{path}"));
     if let Some(token) = token {
-        request = request.header("authorization", format!("Bearer {token}"));
+        request = request.header("authorization", format!("Bearer {}", token.expose()));
     }
     let words = |error: ureq::http::Error| Failure::Words(format!("the question can't be sent: {error}"));
     let mut response = match body {

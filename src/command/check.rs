@@ -82,6 +82,15 @@ fn write_meaning(setup: &Setup, text: &mut String) -> std::fmt::Result {
         write_source(setup, source, text)?;
     }
     writeln!(text, "Store: {}.", setup.store.path.display())?;
+    if let Some(plan) = &setup.backup {
+        writeln!(
+            text,
+            "Backups: in {}, a new one where the newest is {} s old, {} kept.",
+            plan.folder.display(),
+            plan.every.as_secs(),
+            plan.keep
+        )?;
+    }
     let tokens = if setup.api.token_file.is_some() {
         ", for those with a token"
     } else {

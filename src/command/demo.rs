@@ -12,7 +12,7 @@ use chrono::{DateTime, SecondsFormat};
 use clap::Args;
 use serde_json::{Value, json};
 
-use super::{Failure, ask, drift, rebuild::bar, serve, table::table};
+use super::{Failure, LogFormat, ask, drift, log, rebuild::bar, serve, table::table};
 use crate::{
     config::{self, Broker, Setup},
     daemon::Daemon,
@@ -50,7 +50,7 @@ pub struct Arguments {
 /// # Errors
 /// Where the folder can't be used or anything on the way fails.
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
-    serve::log_to_stderr("warn");
+    log::to_stderr("warn", LogFormat::Text);
     let folder = Folder::make(arguments.keep.as_deref())?;
     let setup = setup(&folder, arguments)?;
     let runtime = tokio::runtime::Runtime::new().map_err(Failure::system("no threads to work with"))?;

@@ -1,6 +1,6 @@
 //! Why a command did not do what it was asked, for the person at the terminal.
 
-use crate::{api::TokensError, config::LoadError, daemon, demo, intake, report, store};
+use crate::{api::TokensError, config::LoadError, daemon, demo, intake, report, secret::SecretError, store};
 
 /// A command's failure. `Debug` is what `main` prints: the message and its causes.
 #[derive(thiserror::Error)]
@@ -14,6 +14,9 @@ pub enum Failure {
     /// The store can't be opened.
     #[error(transparent)]
     Open(#[from] store::OpenError),
+    /// No copy was made, or none put back.
+    #[error(transparent)]
+    Copy(#[from] store::backup::CopyError),
     /// The writer did not start.
     #[error(transparent)]
     Writer(#[from] store::StartError),
@@ -23,6 +26,9 @@ pub enum Failure {
     /// The token file can't be used.
     #[error(transparent)]
     Tokens(#[from] TokensError),
+    /// A file with a secret can't be used.
+    #[error(transparent)]
+    Secret(#[from] SecretError),
     /// The demo could not publish its winter.
     #[error("the simulated winter could not be published")]
     Publish(#[from] demo::PublishError),

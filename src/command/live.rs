@@ -39,6 +39,7 @@ pub fn look(setup: &Setup, listen_for: Duration) -> Result<String, Failure> {
                     username: None,
                     password_file: None,
                     ca_file: None,
+                    client_certificate: None,
                 };
                 tokio::select! {
                     heard = overhear(&mqtt, &mut survey, listen_for) => heard,

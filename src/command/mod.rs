@@ -1,21 +1,27 @@
 //! The command line, one file a command. What they do is elsewhere; here it is asked for and shown.
 
 mod ask;
+pub mod backup;
 pub mod check;
 pub mod demo;
 pub mod drift;
 mod evidence;
 mod failure;
 pub mod live;
+mod log;
 pub mod mark;
 pub mod note;
 pub mod notes;
 pub mod plot;
 pub mod rebuild;
 pub mod report;
+pub mod restore;
+pub mod salvage;
 pub mod serve;
 mod table;
 pub mod token;
+pub mod verify;
 pub mod watch;
 
 pub use failure::Failure;
+pub use log::LogFormat;

@@ -1,20 +1,17 @@
 //! `packdrift serve`: the daemon, until it is told to stop.
 
-use std::{
-    io::{IsTerminal, stderr},
-    net::SocketAddr,
-    path::Path,
-    sync::Arc,
-};
+use std::{convert::Infallible, net::SocketAddr, path::Path, sync::Arc, time::Duration};
 
 use clap::Args;
 use tokio::signal::unix::{SignalKind, signal};
-use tracing_subscriber::{EnvFilter, fmt};
 
-use super::Failure;
+use super::{Failure, LogFormat, log};
 use crate::{
     config::{self, Setup},
-    daemon::Daemon,
+    daemon::{
+        Daemon,
+        supervisor::{self, State},
+    },
 };
 
 /// How to serve.
@@ -23,6 +20,9 @@ pub struct Arguments {
     /// Where to answer questions, instead of what the setup file says.
     #[arg(long, value_name = "ADDR:PORT")]
     listen: Option<SocketAddr>,
+    /// How to write the log, which goes to standard error.
+    #[arg(long, value_enum, default_value = "text")]
+    log_format: LogFormat,
 }
 
 /// Serves until SIGTERM or SIGINT.
@@ -30,18 +30,38 @@ pub struct Arguments {
 /// # Errors
 /// Where the setup file is wrong or the daemon can't start.
 pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
-    log_to_stderr("info");
+    log::to_stderr("info", arguments.log_format);
     let mut setup = config::load(config)?;
     if let Some(listen) = arguments.listen {
         listen_on(&mut setup, listen)?;
     }
     let runtime = tokio::runtime::Runtime::new().map_err(Failure::system("no threads to work with"))?;
-    runtime.block_on(async {
+    let ended = runtime.block_on(async {
         let daemon = Daemon::start(Arc::new(setup)).await?;
-        told_to_stop().await?;
+        supervisor::tell(State::Ready);
+        let ended = tokio::select! {
+            told = told_to_stop() => told,
+            () = daemon.broken() => Err(Failure::Words("nothing can be stored any more; the log says why".into())),
+            never = stay_alive() => match never {},
+        };
+        supervisor::tell(State::Stopping);
         daemon.stop().await;
-        Ok(())
-    })
+        ended
+    });
+    // What could not be stopped in time must not keep the program: it has acknowledged nothing.
+    runtime.shutdown_timeout(Duration::from_millis(200));
+    ended
+}
+
+/// Shows the service manager signs of life, where it wants them.
+async fn stay_alive() -> Infallible {
+    let Some(every) = supervisor::alive_every() else {
+        return std::future::pending().await;
+    };
+    loop {
+        supervisor::tell(State::Alive);
+        tokio::time::sleep(every).await;
+    }
 }
 
 /// Listens elsewhere than the setup file says, on the same conditions.
@@ -66,16 +86,4 @@ pub(super) async fn told_to_stop() -> Result<(), Failure> {
         _ = interrupt.recv() => {}
     }
     Ok(())
-}
-
-/// Logs to standard error, at `level` unless RUST_LOG says otherwise.
-pub(super) fn log_to_stderr(level: &str) {
-    // What the MQTT libraries do from day to day is of no interest here.
-    let usual = format!("{level},mqtt5=warn,rumqttc=warn");
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
-    fmt()
-        .with_env_filter(filter)
-        .with_writer(stderr)
-        .with_ansi(stderr().is_terminal())
-        .init();
 }

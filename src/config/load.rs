@@ -84,6 +84,7 @@ pub fn parse(path: &str, text: &str, folder: &Path) -> Result<Setup, Wrong> {
 
 fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
     let store = services::store(&root, folder);
+    let backup = services::backup(&root, folder);
     let broker = services::broker(&root, folder);
     let api = services::api(&root, folder);
     let tables = root.tables("bank", "[[bank]]");
@@ -136,6 +137,7 @@ fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
         text: text.to_owned(),
         digest: digest(text),
         store,
+        backup,
         broker: broker?,
         api: api?,
         banks,

@@ -1,14 +1,14 @@
-//! `[store]`, `[mqtt]`, `[broker]`, `[api]`: where readings come from, where they go, where answers are given.
+//! `[store]`, `[backup]`, `[mqtt]`, `[broker]`, `[api]`: where readings come from, where they go, where answers are given.
 
 use std::{
     net::{Ipv4Addr, SocketAddr},
-    path::Path,
+    path::{Path, PathBuf},
     time::Duration,
 };
 
 use super::{
     reader::{Table, Written},
-    setup::{Api, Broker, Mqtt, Store},
+    setup::{Api, BackupPlan, Broker, ClientCertificate, Mqtt, Store},
 };
 
 const MEGABYTE: u64 = 1_000_000;
@@ -44,6 +44,29 @@ pub(super) fn store(root: &Table<'_>, folder: &Path) -> Store {
     }
     table.finish();
     store
+}
+
+pub(super) fn backup(root: &Table<'_>, folder: &Path) -> Option<BackupPlan> {
+    let table = root.table("backup", "[backup]")?;
+    let into = table.required_text("folder", "\"backups\"");
+    let every = table.duration("every", None);
+    let keep = table.number_within(
+        "keep",
+        |keep| (1.0..=10_000.0).contains(&keep) && keep.fract() == 0.0,
+        "a whole number from 1 to 10000",
+    );
+    table.finish();
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "checked just above"
+    )]
+    let keep = keep.map_or(7, |keep| keep as usize);
+    Some(BackupPlan {
+        folder: folder.join(into?.value),
+        every: every.unwrap_or(Duration::from_secs(86_400)),
+        keep,
+    })
 }
 
 pub(super) fn broker(root: &Table<'_>, folder: &Path) -> Option<Broker> {
@@ -110,10 +133,11 @@ fn mqtt(table: Table<'_>, folder: &Path) -> Option<Mqtt> {
         text("username"),
         file("password_file"),
         file("ca_file"),
+        client_certificate(&table, file("cert_file"), file("key_file")),
     );
     table.finish();
     let (host, port, tls) = place?;
-    let (client_id, username, password_file, ca_file) = mqtt;
+    let (client_id, username, password_file, ca_file, client_certificate) = mqtt;
     Some(Mqtt {
         host,
         port,
@@ -122,6 +146,26 @@ fn mqtt(table: Table<'_>, folder: &Path) -> Option<Mqtt> {
         username,
         password_file,
         ca_file,
+        client_certificate,
+    })
+}
+
+fn client_certificate(
+    table: &Table<'_>,
+    certificate: Option<PathBuf>,
+    key: Option<PathBuf>,
+) -> Option<ClientCertificate> {
+    if certificate.is_some() != key.is_some() {
+        table.findings.add(
+            &table.place,
+            "`cert_file` and `key_file` belong together",
+            "one of them is missing",
+            "name both, or neither where the broker doesn't ask for a certificate",
+        );
+    }
+    Some(ClientCertificate {
+        certificate: certificate?,
+        key: key?,
     })
 }
 

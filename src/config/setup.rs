@@ -17,6 +17,8 @@ pub struct Setup {
     pub digest: String,
     /// Where readings are kept.
     pub store: Store,
+    /// Backups made by the daemon, if any.
+    pub backup: Option<BackupPlan>,
     /// Who brings the messages.
     pub broker: Broker,
     /// Where questions are answered.
@@ -66,6 +68,28 @@ pub struct Mqtt {
     pub password_file: Option<PathBuf>,
     /// PEM file of the certificate authority to trust instead of the system's.
     pub ca_file: Option<PathBuf>,
+    /// What packdrift shows to a broker that wants to see a certificate.
+    pub client_certificate: Option<ClientCertificate>,
+}
+
+/// `cert_file` and `key_file` under `[mqtt]`, both PEM.
+#[derive(Debug, Clone)]
+pub struct ClientCertificate {
+    /// The certificate, and those between it and its authority.
+    pub certificate: PathBuf,
+    /// Its key, readable by nobody else.
+    pub key: PathBuf,
+}
+
+/// `[backup]`.
+#[derive(Debug, Clone)]
+pub struct BackupPlan {
+    /// Where backups are put; a relative path is taken from the setup file's folder.
+    pub folder: PathBuf,
+    /// How old the newest backup may get.
+    pub every: Duration,
+    /// How many are kept.
+    pub keep: usize,
 }
 
 /// `[api]`.

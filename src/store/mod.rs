@@ -4,10 +4,12 @@
 //! mean stands in `migrations/`. How derived rows come about is `ledger`'s.
 
 pub mod anchor;
+pub mod backup;
 mod batch;
 pub mod caution_hour;
 pub mod counter_step;
 pub mod cut;
+pub mod digest;
 pub mod gap;
 pub mod hour;
 pub mod instrument;
@@ -16,11 +18,15 @@ pub mod off_busbar;
 mod open;
 pub mod quarantine;
 pub mod reading;
+pub mod salvage;
 pub mod setup_version;
+pub mod soundness;
 pub mod stated_mark;
 pub mod stated_phase;
+mod trouble;
 mod writer;
 
 pub use batch::Message;
 pub use open::{Lock, OpenError, read_only, read_write};
-pub use writer::{Committed, Options, StartError, Stopped, Ticket, Writer, WriterThread};
+pub use trouble::Trouble;
+pub use writer::{Committed, Failing, Options, StartError, Stopped, Ticket, Writer, WriterThread};

@@ -10,6 +10,8 @@ use std::{
 use rusqlite::{Connection, OpenFlags};
 use rusqlite_migration::{M, Migrations, SchemaVersion};
 
+use super::trouble::Trouble;
+
 /// The schema, oldest migration first. Applied ones never change.
 const MIGRATIONS: &[M<'static>] = &[
     M::up(include_str!("../../migrations/01_readings.sql")),
@@ -57,6 +59,17 @@ pub enum OpenError {
         /// What went wrong.
         source: Box<rusqlite_migration::Error>,
     },
+    /// The file is damaged, or none of SQLite's.
+    #[error(
+        "{path} is damaged or no database; `packdrift salvage {path} NEW` saves what can be read of it, \
+         `packdrift restore BACKUP` puts a backup in its place"
+    )]
+    Damaged {
+        /// The database.
+        path: String,
+        /// What SQLite says.
+        source: rusqlite::Error,
+    },
     /// SQLite says no.
     #[error("{path} can't be opened as a packdrift database")]
     Sqlite {
@@ -65,6 +78,30 @@ pub enum OpenError {
         /// What SQLite says.
         source: rusqlite::Error,
     },
+}
+
+impl OpenError {
+    fn sqlite(path: &Path) -> impl Fn(rusqlite::Error) -> Self + Copy {
+        move |source| {
+            let path = path.display().to_string();
+            match Trouble::of(&source) {
+                Trouble::Damaged => Self::Damaged { path, source },
+                _ => Self::Sqlite { path, source },
+            }
+        }
+    }
+
+    fn migrate(path: &Path) -> impl Fn(rusqlite_migration::Error) -> Self + Copy {
+        move |source| match source {
+            rusqlite_migration::Error::RusqliteError { err, .. } if Trouble::of(&err) == Trouble::Damaged => {
+                Self::sqlite(path)(err)
+            }
+            source => Self::Migrate {
+                path: path.display().to_string(),
+                source: Box::new(source),
+            },
+        }
+    }
 }
 
 fn at(address: Option<&String>) -> String {
@@ -136,10 +173,7 @@ fn lock_path(path: &Path) -> PathBuf {
 /// # Errors
 /// Where the file is no database, is newer than this program, or can't be upgraded.
 pub fn read_write(path: &Path) -> Result<Connection, OpenError> {
-    let failed = |source| OpenError::Sqlite {
-        path: path.display().to_string(),
-        source,
-    };
+    let failed = OpenError::sqlite(path);
     let mut connection = Connection::open(path).map_err(failed)?;
     configure(&connection).map_err(failed)?;
     connection
@@ -158,10 +192,7 @@ pub fn read_write(path: &Path) -> Result<Connection, OpenError> {
 /// # Errors
 /// Where the file is no database.
 pub fn read_only(path: &Path) -> Result<Connection, OpenError> {
-    let failed = |source| OpenError::Sqlite {
-        path: path.display().to_string(),
-        source,
-    };
+    let failed = OpenError::sqlite(path);
     let connection = Connection::open_with_flags(
         path,
         OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
@@ -179,27 +210,28 @@ fn configure(connection: &Connection) -> rusqlite::Result<()> {
 }
 
 fn migrate(connection: &mut Connection, path: &Path) -> Result<(), OpenError> {
-    let migrations = Migrations::from_slice(MIGRATIONS);
-    let shown = || path.display().to_string();
-    let version = migrations
+    known_schema(connection, path)?;
+    Migrations::from_slice(MIGRATIONS)
+        .to_latest(connection)
+        .map_err(OpenError::migrate(path))
+}
+
+/// Whether this program knows the schema of a database, or one that it can upgrade.
+///
+/// # Errors
+/// [`OpenError::Newer`] where the database is from a later packdrift.
+pub(super) fn known_schema(connection: &Connection, path: &Path) -> Result<(), OpenError> {
+    let version = Migrations::from_slice(MIGRATIONS)
         .current_version(connection)
-        .map_err(|source| OpenError::Migrate {
-            path: shown(),
-            source: Box::new(source),
-        })?;
-    if let SchemaVersion::Outside(found) = version {
-        return Err(OpenError::Newer {
-            path: shown(),
+        .map_err(OpenError::migrate(path))?;
+    match version {
+        SchemaVersion::Outside(found) => Err(OpenError::Newer {
+            path: path.display().to_string(),
             found: found.get(),
             known: MIGRATIONS.len(),
-        });
+        }),
+        _ => Ok(()),
     }
-    migrations
-        .to_latest(connection)
-        .map_err(|source| OpenError::Migrate {
-            path: shown(),
-            source: Box::new(source),
-        })
 }
 
 #[cfg(test)]

@@ -9,7 +9,8 @@ use rusqlite::{Connection, OptionalExtension, Row, params};
 
 use crate::reading::{Channel, Channels};
 
-const COLUMNS: &str = "current, voltage, soc, charge, temperature, cell_min, cell_max, connected, alive";
+pub(super) const COLUMNS: &str =
+    "current, voltage, soc, charge, temperature, cell_min, cell_max, connected, alive";
 
 /// What storing one reading did.
 #[derive(Debug, Default, PartialEq, Eq)]

@@ -6,8 +6,8 @@
 
 use std::{
     sync::{
-        Arc, Mutex, PoisonError,
-        atomic::{AtomicI64, AtomicU64, Ordering},
+        Arc, Mutex, MutexGuard, PoisonError,
+        atomic::{AtomicU64, Ordering},
     },
     thread::JoinHandle,
     time::Duration,
@@ -20,7 +20,10 @@ use tokio::{
     time::Instant,
 };
 
-use super::batch::{Batch, Message};
+use super::{
+    batch::{Batch, Message},
+    trouble::Trouble,
+};
 
 /// How the writer works.
 #[derive(Debug, Clone)]
@@ -109,7 +112,22 @@ pub(super) struct Waiting {
 #[derive(Debug, Default)]
 struct Status {
     waiting: AtomicU64,
-    failing_since_ms: AtomicI64,
+    failing: Mutex<Option<Failing>>,
+}
+
+/// Commits that fail.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Failing {
+    /// Since when, ms since 1970.
+    pub since_ms: i64,
+    /// Why, as of the last attempt.
+    pub trouble: Trouble,
+}
+
+impl Status {
+    fn failing(&self) -> MutexGuard<'_, Option<Failing>> {
+        self.failing.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 /// Hands messages and work to the writer. The writer stops once every clone is gone.
@@ -230,10 +248,10 @@ impl Writer {
         self.status.waiting.load(Ordering::Relaxed)
     }
 
-    /// Since when commits fail, ms since 1970; `None` while they succeed.
+    /// How commits fail; `None` while they succeed.
     #[must_use]
-    pub fn failing_since_ms(&self) -> Option<i64> {
-        Some(self.status.failing_since_ms.load(Ordering::Relaxed)).filter(|since| *since != 0)
+    pub fn failing(&self) -> Option<Failing> {
+        *self.status.failing()
     }
 }
 
@@ -289,6 +307,17 @@ impl Worker {
                 }
             }
         }
+        // The file then stands by itself. Closing does it too, but not while somebody else still reads.
+        let folded = self
+            .connection
+            .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
+        if let Err(error) = folded {
+            let error = &error as &dyn std::error::Error;
+            tracing::warn!(
+                error,
+                "the log beside the database could not be folded in; nothing is lost by that"
+            );
+        }
     }
 
     /// Commits the batch, trying again until it goes through; given up only when nobody is left to acknowledge.
@@ -297,26 +326,27 @@ impl Worker {
         while let Some(last) = self.batch.last_ticket() {
             match self.batch.write(&mut self.connection) {
                 Ok(messages) => {
-                    if self.status.failing_since_ms.swap(0, Ordering::Relaxed) != 0 {
+                    if self.status.failing().take().is_some() {
                         tracing::info!(messages, "commits succeed again");
                     }
                     self.status.waiting.fetch_sub(messages, Ordering::Relaxed);
                     self.committed.send_replace(last);
                 }
                 Err(error) => {
-                    let first = self.status.failing_since_ms.compare_exchange(
-                        0,
-                        chrono::Utc::now().timestamp_millis(),
-                        Ordering::Relaxed,
-                        Ordering::Relaxed,
-                    );
-                    if first.is_ok() {
+                    let trouble = Trouble::of(&error);
+                    let since_ms = self.status.failing().map(|failing| failing.since_ms);
+                    if since_ms.is_none() {
                         let error = &error as &dyn std::error::Error;
                         tracing::error!(
                             error,
-                            "readings can't be committed; nothing is acknowledged until they are"
+                            "readings can't be committed, and nothing is acknowledged until they are: {}",
+                            trouble.mend()
                         );
                     }
+                    *self.status.failing() = Some(Failing {
+                        since_ms: since_ms.unwrap_or_else(|| chrono::Utc::now().timestamp_millis()),
+                        trouble,
+                    });
                     if queue.is_closed() {
                         tracing::error!(
                             messages = self.batch.len(),
@@ -325,7 +355,7 @@ impl Worker {
                         return;
                     }
                     tokio::time::sleep(pause).await;
-                    pause = (pause * 2).min(Duration::from_secs(5));
+                    pause = (pause * 2).min(Duration::from_secs(1));
                 }
             }
         }

@@ -42,6 +42,7 @@ impl Api {
         let (writer, _thread) = Writer::start(connection, daemon::writer_options(&setup)).unwrap();
         let health = Health {
             intake: None,
+            backups: None,
             started_ms: 0,
         };
         let router = api::app(App::new(Arc::new(setup), writer, None, health));

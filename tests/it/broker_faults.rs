@@ -99,6 +99,7 @@ fn start(port: u16, commit_after: Duration) -> (watch::Receiver<Status>, tokio::
         username: None,
         password_file: None,
         ca_file: None,
+        client_certificate: None,
     };
     let task = tokio::spawn(async move {
         mqtt::run(

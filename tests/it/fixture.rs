@@ -52,6 +52,7 @@ pub fn setup(sources: Vec<Source>) -> Setup {
             commit_after: Duration::from_secs(5),
             quarantine_bytes: 1_000_000,
         },
+        backup: None,
         broker: Broker::Own(([127, 0, 0, 1], 0).into()),
         api: Api {
             listen: ([127, 0, 0, 1], 0).into(),

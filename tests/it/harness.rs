@@ -115,13 +115,18 @@ pub struct Packdrift {
 impl Packdrift {
     /// Starts `packdrift serve` on the `setup.toml` in the folder and waits until it answers.
     pub fn start(folder: &Path) -> Self {
+        Self::start_by(folder, Command::new(env!("CARGO_BIN_EXE_packdrift")))
+    }
+
+    /// The same by a command of the test's own, which ends in the program or becomes it.
+    pub fn start_by(folder: &Path, mut command: Command) -> Self {
         let log = fs::File::options()
             .create(true)
             .append(true)
             .open(folder.join("packdrift.log"))
             .unwrap();
         let _ = fs::remove_file(folder.join("packdrift.sqlite.lock"));
-        let child = Command::new(env!("CARGO_BIN_EXE_packdrift"))
+        let child = command
             .args(["serve", "--config"])
             .arg(folder.join("setup.toml"))
             .stderr(log)
@@ -145,7 +150,8 @@ impl Packdrift {
         packdrift
     }
 
-    fn address(&self) -> Option<String> {
+    /// Where it answers.
+    pub fn address(&self) -> Option<String> {
         let address = fs::read_to_string(self.folder.join("packdrift.sqlite.lock")).ok()?;
         (!address.is_empty()).then_some(address)
     }

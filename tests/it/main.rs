@@ -1,6 +1,8 @@
 //! The questions asked of the whole program, a module each.
 
 mod api;
+mod attacks;
+mod backup;
 mod broker_faults;
 mod cost;
 mod decode;
@@ -20,4 +22,5 @@ mod refused;
 mod report;
 mod scenario;
 mod setup;
+mod unattended;
 mod winters;

@@ -104,6 +104,7 @@ impl Running {
             username: None,
             password_file: None,
             ca_file: None,
+            client_certificate: None,
         };
         let running = mqtt::run(broker, decoder, Live::default(), writer, status, async {
             drop(stopped.await);

@@ -54,6 +54,7 @@ impl Site {
         let (writer, _thread) = Writer::start(connection, daemon::writer_options(&setup)).unwrap();
         let health = Health {
             intake: None,
+            backups: None,
             started_ms: 0,
         };
         let issued: Vec<_> = scopes.iter().map(|scope| issue_token(*scope)).collect();

@@ -1,15 +1,28 @@
 //! What is asked of the broker on connecting, and the secrets read for it.
 
-use std::{io, path::PathBuf, sync::Arc, time::Duration};
+use std::{
+    path::{Path, PathBuf},
+    sync::Arc,
+    time::Duration,
+};
 
 use rumqttc::{
     TlsConfiguration, Transport,
     v5::{MqttOptions, mqttbytes::v5::ConnectProperties},
 };
-use rustls::{ClientConfig, RootCertStore};
+use rustls::{
+    ClientConfig, RootCertStore,
+    pki_types::{
+        CertificateDer, PrivateKeyDer,
+        pem::{self, PemObject},
+    },
+};
 
 use super::super::LARGEST_BODY;
-use crate::config::Mqtt;
+use crate::{
+    config::Mqtt,
+    secret::{Secret, SecretError, private_text},
+};
 
 /// [`LARGEST_BODY`] as the protocol counts.
 #[expect(clippy::cast_possible_truncation, reason = "a megabyte")]
@@ -24,10 +37,14 @@ const WINDOW: u16 = 1000;
 /// Why connecting can't even be tried.
 #[derive(Debug, thiserror::Error)]
 pub(super) enum Unready {
-    #[error("cannot read the password file {}", path.display())]
-    Password { path: PathBuf, source: io::Error },
-    #[error("cannot read the certificate authority {}", path.display())]
-    Authority { path: PathBuf, source: io::Error },
+    #[error("the password can't be used")]
+    Password(SecretError),
+    #[error("the key of the client certificate can't be used")]
+    Key(SecretError),
+    #[error("{} has no certificate in PEM form that can be used", path.display())]
+    Certificate { path: PathBuf, source: pem::Error },
+    #[error("the client certificate and its key don't fit together")]
+    Pair(#[source] rustls::Error),
     #[error("this system has no certificate authorities: name one with ca_file")]
     NoAuthorities,
 }
@@ -54,14 +71,9 @@ pub(super) fn options(mqtt: &Mqtt) -> MqttOptions {
 /// Puts the secrets in, as they are now: a changed password needs no restart.
 pub(super) fn prepare(options: &mut MqttOptions, mqtt: &Mqtt) -> Result<(), Unready> {
     if let Some(username) = &mqtt.username {
-        let password = match &mqtt.password_file {
-            None => String::new(),
-            Some(path) => std::fs::read_to_string(path).map_err(|source| Unready::Password {
-                path: path.clone(),
-                source,
-            })?,
-        };
-        options.set_credentials(username, password.lines().next().unwrap_or_default());
+        let password = mqtt.password_file.as_deref().map(Secret::in_file).transpose();
+        let password = password.map_err(Unready::Password)?;
+        options.set_credentials(username, password.as_ref().map_or("", Secret::expose));
     }
     if mqtt.tls {
         options.set_transport(Transport::tls_with_config(tls(mqtt)?));
@@ -72,25 +84,43 @@ pub(super) fn prepare(options: &mut MqttOptions, mqtt: &Mqtt) -> Result<(), Unre
 fn tls(mqtt: &Mqtt) -> Result<TlsConfiguration, Unready> {
     // Whoever was first in the process has chosen already; it is the only one compiled in.
     let _ = rustls::crypto::ring::default_provider().install_default();
-    if let Some(path) = &mqtt.ca_file {
-        let ca = std::fs::read(path).map_err(|source| Unready::Authority {
-            path: path.clone(),
-            source,
-        })?;
-        return Ok(TlsConfiguration::Simple {
-            ca,
-            alpn: None,
-            client_auth: None,
-        });
-    }
-    // The client's own way to the system's authorities panics where one of them can't be read.
     let mut authorities = RootCertStore::empty();
-    authorities.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
+    match &mqtt.ca_file {
+        Some(path) => authorities.add_parsable_certificates(certificates(path)?),
+        // The client's own way to the system's authorities panics where one of them can't be read.
+        None => authorities.add_parsable_certificates(rustls_native_certs::load_native_certs().certs),
+    };
     if authorities.is_empty() {
         return Err(Unready::NoAuthorities);
     }
-    let config = ClientConfig::builder()
-        .with_root_certificates(authorities)
-        .with_no_client_auth();
+    let config = ClientConfig::builder().with_root_certificates(authorities);
+    let config = match &mqtt.client_certificate {
+        Some(files) => {
+            let key = private_text(&files.key).map_err(Unready::Key)?;
+            let key = PrivateKeyDer::from_pem_slice(key.as_bytes()).map_err(unusable(&files.key))?;
+            config
+                .with_client_auth_cert(certificates(&files.certificate)?, key)
+                .map_err(Unready::Pair)?
+        }
+        None => config.with_no_client_auth(),
+    };
     Ok(TlsConfiguration::Rustls(Arc::new(config)))
+}
+
+fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, Unready> {
+    let certificates = CertificateDer::pem_file_iter(path).map_err(unusable(path))?;
+    let certificates = certificates
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(unusable(path))?;
+    if certificates.is_empty() {
+        return Err(unusable(path)(pem::Error::NoItemsFound));
+    }
+    Ok(certificates)
+}
+
+fn unusable(path: &Path) -> impl Fn(pem::Error) -> Unready {
+    move |source| Unready::Certificate {
+        path: path.to_owned(),
+        source,
+    }
 }
