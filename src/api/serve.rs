@@ -35,7 +35,7 @@ const HEAD_LINES: usize = 64;
 const STOPPING: Duration = Duration::from_secs(2);
 
 const BUSY: &[u8] = b"HTTP/1.1 503 Service Unavailable\r\ncontent-type: application/problem+json\r\n\
-    content-length: 119\r\nconnection: close\r\n\r\n\
+    content-length: 121\r\nconnection: close\r\n\r\n\
     {\"type\":\"urn:packdrift:busy\",\"title\":\"Not now\",\"status\":503,\
     \"detail\":\"too many questions at once; ask again in a moment\"}";
 
