@@ -2,7 +2,7 @@
 //!
 //! Between two marks the closure of the reference is known and taken off in proportion to elapsed time, as for any
 //! instrument that is calibrated before and after a deployment. After the last mark (and before the first) what is
-//! taken off is what [`Losses`] says. Where a pack joins a bank, nobody knows what it brings: the chain breaks
+//! taken off is what the losses say. Where a pack joins a bank, nobody knows what it brings: the chain breaks
 //! there, and the charge is known from the marks on either side only.
 
 use super::{
