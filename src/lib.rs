@@ -18,6 +18,7 @@ pub mod command;
 pub mod config;
 pub mod daemon;
 pub mod demo;
+pub mod hex;
 pub mod intake;
 pub mod ledger;
 pub mod page;

@@ -1,7 +1,5 @@
 //! Answers carry an ETag of their content; who has the same one already gets 304 and no body (RFC 9110, 8.8.3).
 
-use std::fmt::Write;
-
 use axum::{
     body::{Body, to_bytes},
     extract::Request,
@@ -12,6 +10,7 @@ use axum::{
 use sha2::{Digest, Sha256};
 
 use super::problem::Problem;
+use crate::hex::hex;
 
 pub(super) async fn revalidate(request: Request, next: Next) -> Response {
     let asks = request.method() == Method::GET;
@@ -24,11 +23,7 @@ pub(super) async fn revalidate(request: Request, next: Next) -> Response {
     let Ok(bytes) = to_bytes(body, usize::MAX).await else {
         return Problem::internal().into_response();
     };
-    let mut tag = String::from("\"");
-    for byte in &Sha256::digest(&bytes)[..12] {
-        let _ = write!(tag, "{byte:02x}");
-    }
-    tag.push('"');
+    let tag = format!("\"{}\"", hex(&Sha256::digest(&bytes)[..12]));
     let Ok(value) = HeaderValue::from_str(&tag) else {
         return Problem::internal().into_response();
     };

@@ -8,7 +8,7 @@ use std::{net::IpAddr, time::Duration};
 
 use axum::{
     extract::{Request, State},
-    http::{HeaderMap, HeaderName, Method, header, uri::Authority},
+    http::{HeaderMap, HeaderName, HeaderValue, Method, header, uri::Authority},
     middleware::Next,
     response::{IntoResponse, Response},
 };
@@ -57,7 +57,7 @@ fn admit(meant: Meant, request: &Request) -> Result<(), Problem> {
         return Err(Problem::too_large(BODY_BYTES));
     }
     let only_asks = matches!(*request.method(), Method::GET | Method::HEAD);
-    if !only_asks && from_elsewhere(headers, &host) {
+    if !only_asks && is_sent_from_elsewhere(headers) {
         return Err(Problem::cross_site());
     }
     Ok(())
@@ -73,7 +73,9 @@ fn host(headers: &HeaderMap) -> Result<Authority, Problem> {
     host.ok_or_else(Problem::no_host)
 }
 
-fn is_here(authority: &Authority) -> bool {
+/// Whether a name is one of this machine's own for itself.
+#[must_use]
+pub fn is_here(authority: &Authority) -> bool {
     let host = authority.host();
     let literal = host.trim_start_matches('[').trim_end_matches(']');
     host.eq_ignore_ascii_case("localhost")
@@ -83,13 +85,16 @@ fn is_here(authority: &Authority) -> bool {
 }
 
 /// Whether a browser says that a page of another origin sent this. Other programs say nothing of the kind.
-fn from_elsewhere(headers: &HeaderMap, host: &Authority) -> bool {
+#[must_use]
+pub fn is_sent_from_elsewhere(headers: &HeaderMap) -> bool {
     if let Some(site) = headers.get(SEC_FETCH_SITE) {
         return !matches!(site.as_bytes(), b"same-origin" | b"none");
     }
     let Some(origin) = headers.get(header::ORIGIN) else {
         return false;
     };
-    let origin = origin.to_str().ok().and_then(|origin| origin.split_once("://"));
-    origin.is_none_or(|(_, authority)| !authority.eq_ignore_ascii_case(host.as_str()))
+    let text = |value: &'_ HeaderValue| value.to_str().ok().map(str::to_owned);
+    let host = headers.get(header::HOST).and_then(text);
+    let origin = text(origin).and_then(|origin| Some(origin.split_once("://")?.1.to_owned()));
+    !matches!((origin, host), (Some(origin), Some(host)) if origin.eq_ignore_ascii_case(&host))
 }

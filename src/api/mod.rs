@@ -4,6 +4,7 @@
 //! [`problem`] is the only place that knows both what can go wrong and how HTTP says so.
 
 mod anchors;
+mod call;
 mod drift;
 mod etag;
 mod gate;
@@ -26,11 +27,13 @@ use std::net::SocketAddr;
 
 use axum::{Router, middleware};
 
+pub use call::{CallError, call};
+pub use gate::{is_here, is_sent_from_elsewhere};
 pub use query::query_string;
 pub use readings::field;
 pub use serve::serve;
 pub use state::{App, Backups, Health, Intake};
-pub use token::{Scope, Tokens, TokensError, bearer, hex, issue as issue_token, secret};
+pub use token::{Scope, Tokens, TokensError, bearer, issue as issue_token, secret};
 
 use problem::Problem;
 

@@ -1,6 +1,6 @@
 //! Who may ask, once the API listens beyond this machine: bearer tokens (RFC 6750), kept as hashes.
 
-use std::{fmt::Write, path::Path};
+use std::path::Path;
 
 use axum::{
     extract::{Request, State},
@@ -12,7 +12,10 @@ use rand::Rng;
 use sha2::{Digest, Sha256};
 
 use super::{problem::Problem, state::App};
-use crate::secret::{SecretError, private_text};
+use crate::{
+    hex::hex,
+    secret::{SecretError, private_text},
+};
 
 /// What a token allows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, clap::ValueEnum)]
@@ -116,15 +119,6 @@ pub fn secret() -> String {
     let mut bytes = [0_u8; 24];
     rand::rng().fill_bytes(&mut bytes);
     hex(&bytes)
-}
-
-/// Bytes as lower-case hex.
-#[must_use]
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }
 
 /// The token that a request carries.

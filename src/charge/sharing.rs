@@ -129,6 +129,19 @@ pub(super) fn follow(
     states
 }
 
+/// What the packs on the busbar hold together at `end`, behind the last of the `knots`.
+pub(super) fn together_at(
+    facts: &Facts,
+    knots: &[usize],
+    end: usize,
+    levels: Vec<Estimate>,
+    taken: impl Fn(usize, usize) -> Estimate,
+) -> Estimate {
+    let states = follow(facts, knots, levels, &taken);
+    let last = &states[states.len() - 1];
+    last.together(&taken(last.cut, end))
+}
+
 /// What the packs hold from a change on. A pack that is another one from then on (or is known to be of another
 /// capacity) holds what the others' state of charge says.
 pub(super) fn changed(facts: &Facts, cut: usize, levels: Vec<Estimate>) -> Shared {

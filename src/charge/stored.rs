@@ -58,7 +58,7 @@ struct Stretch {
 pub struct Stored<'a> {
     facts: &'a Facts,
     filled: &'a Filled<'a>,
-    /// The marks: cut and position in the facts.
+    /// The marks, as cuts.
     marks: Vec<usize>,
     stretches: Vec<Stretch>,
     /// The closed spans.
@@ -147,12 +147,8 @@ impl<'a> Stored<'a> {
         let counted = |from, until| self.filled.between(0, from, until);
         let by_an_hour = |from, until| Estimate::exact(-facts.hours(from, until));
         // What they hold at the end is a linear function of what is taken off an hour.
-        let at_end = |states: Vec<Shared>, taken: &dyn Fn(usize, usize) -> Estimate| {
-            let last = states.last()?;
-            Some(last.together(&taken(last.cut, end)))
-        };
-        let short = at_end(sharing::follow(facts, &knots, levels, counted), &counted)?;
-        let an_hour = at_end(sharing::follow(facts, &knots, none, by_an_hour), &by_an_hour)?;
+        let short = sharing::together_at(facts, &knots, end, levels, counted);
+        let an_hour = sharing::together_at(facts, &knots, end, none, by_an_hour);
         (an_hour.value_ah < 0.0).then(|| Closure {
             begin,
             end,
@@ -257,16 +253,11 @@ impl<'a> Stored<'a> {
             .collect();
         let taken = |from, until| self.taken(stretch, from, until);
         let nothing = |_, _| Estimate::default();
-        let at_end = |states: &[Shared], taken: &dyn Fn(usize, usize) -> Estimate| {
-            states
-                .last()
-                .map(|last| last.together(&taken(last.cut, stretch.end)))
-        };
-        let short = at_end(&sharing::follow(facts, knots, still.clone(), taken), &taken);
-        let by_one = at_end(&sharing::follow(facts, knots, ones.clone(), nothing), &nothing);
-        let (Some(short), Some(by_one)) = (short, by_one.filter(|by_one| by_one.value_ah > 0.0)) else {
+        let short = sharing::together_at(facts, knots, stretch.end, still.clone(), taken);
+        let by_one = sharing::together_at(facts, knots, stretch.end, ones.clone(), nothing);
+        if by_one.value_ah <= 0.0 {
             return still;
-        };
+        }
         let together = short.times(-1.0 / by_one.value_ah);
         still
             .into_iter()

@@ -4,14 +4,9 @@
 
 use std::{path::Path, sync::Arc, time::Duration};
 
-use axum::{
-    Router,
-    body::{Body, to_bytes},
-    http::{Method, Request, header},
-};
+use axum::{Router, http::Method};
 use chrono::Utc;
 use serde_json::Value;
-use tower::ServiceExt;
 
 use super::Failure;
 pub(super) use crate::api::query_string as query;
@@ -92,7 +87,10 @@ impl Answerer {
         let (status, document) = match self {
             Self::Running { address, token } => over_http(address, token.as_ref(), method, path, body)?,
             Self::Here { runtime, router, .. } => {
-                runtime.block_on(by_call(router.clone(), method, path, body))?
+                let answer = runtime.block_on(api::call(router, method, path, body));
+                let (status, document) = answer
+                    .map_err(|error| Failure::Words(format!("the question can't be asked: {error}")))?;
+                (status.as_u16(), document)
             }
         };
         accepted(status, document)
@@ -173,28 +171,5 @@ fn over_http(
     .map_err(unreachable)?;
     let status = response.status().as_u16();
     let document = response.body_mut().read_json().map_err(unreachable)?;
-    Ok((status, document))
-}
-
-async fn by_call(
-    router: Router,
-    method: &Method,
-    path: &str,
-    body: Option<&Value>,
-) -> Result<(u16, Value), Failure> {
-    let words =
-        |error: &dyn std::fmt::Display| Failure::Words(format!("the question can't be asked: {error}"));
-    let request = Request::builder()
-        .method(method)
-        .uri(path)
-        .header(header::CONTENT_TYPE, "application/json")
-        .body(body.map_or_else(Body::empty, |body| Body::from(body.to_string())))
-        .map_err(|error| words(&error))?;
-    let Ok(response) = router.oneshot(request).await;
-    let status = response.status().as_u16();
-    let bytes = to_bytes(response.into_body(), usize::MAX)
-        .await
-        .map_err(|error| words(&error))?;
-    let document = serde_json::from_slice(&bytes).map_err(|error| words(&error))?;
     Ok((status, document))
 }

@@ -1,6 +1,6 @@
 //! The whole file: reads it, lets each part read its tables, and checks what only all of them together show.
 
-use std::{collections::HashMap, fmt::Write, ops::RangeInclusive, path::Path};
+use std::{collections::HashMap, ops::RangeInclusive, path::Path};
 
 use sha2::{Digest, Sha256};
 use toml::de::DeTable;
@@ -13,7 +13,10 @@ use super::{
     setup::{Bank, InstrumentEntry, InstrumentName, Reporting, Role, Setup, Source},
     source,
 };
-use crate::reading::{Channel, Instrument};
+use crate::{
+    hex::hex,
+    reading::{Channel, Instrument},
+};
 
 /// Why there is no setup.
 #[derive(Debug, thiserror::Error)]
@@ -312,8 +315,5 @@ fn reporting(bank: &Bank, sources: &[Source], instrument: Instrument) -> Reporti
 }
 
 fn digest(text: &str) -> String {
-    Sha256::digest(text).iter().fold(String::new(), |mut hex, byte| {
-        let _ = write!(hex, "{byte:02x}");
-        hex
-    })
+    hex(&Sha256::digest(text))
 }

@@ -10,19 +10,6 @@ use crate::{config::Setup, store};
 /// Changes with the way anything is derived, so that what an earlier packdrift derived is rebuilt.
 const DERIVATION: u32 = 2;
 
-/// The tables that hold nothing but what is derived.
-const DERIVED: [&str; 9] = [
-    "hour",
-    "gap",
-    "display_jump",
-    "off_busbar",
-    "counter_step",
-    "caution_hour",
-    "anchor",
-    "anchor_pack",
-    "cut",
-];
-
 /// How far a rebuild has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Progress {
@@ -80,7 +67,7 @@ pub fn rebuild(
     mut progress: impl FnMut(Progress),
 ) -> rusqlite::Result<()> {
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    for table in DERIVED {
+    for table in store::derived::TABLES {
         transaction.execute(&format!("DELETE FROM {table}"), [])?;
     }
     let roster = Roster::look_up(&transaction, setup)?;

@@ -2,11 +2,9 @@
 
 use axum::{
     Router,
-    body::{Body, to_bytes},
-    http::{Method, Request, StatusCode, header},
+    http::{Method, StatusCode},
 };
 use serde_json::Value;
-use tower::ServiceExt;
 
 use super::{
     Page,
@@ -14,7 +12,10 @@ use super::{
     evidence::{Evidence, Question},
     logger::Logger,
 };
-use crate::config::Bank;
+use crate::{
+    api::{self, CallError},
+    config::Bank,
+};
 
 /// What the API refused, and why, in its words.
 #[derive(Debug, Clone)]
@@ -34,6 +35,12 @@ impl Refused {
             title: "Something went wrong here".to_owned(),
             detail: "the log of the daemon says more".to_owned(),
         }
+    }
+
+    fn unanswered(error: &CallError) -> Self {
+        let error = error as &dyn std::error::Error;
+        tracing::error!(error, "the page got no answer of the API");
+        Self::internal()
     }
 
     pub(super) fn unreadable(error: &serde_json::Error) -> Self {
@@ -68,19 +75,8 @@ async fn call(
     path: &str,
     body: Option<&Value>,
 ) -> Result<(StatusCode, Value), Refused> {
-    let request = Request::builder()
-        .method(method)
-        .uri(path)
-        .header(header::CONTENT_TYPE, "application/json")
-        .body(body.map_or_else(Body::empty, |body| Body::from(body.to_string())))
-        .map_err(|_| Refused::internal())?;
-    let Ok(response) = questions.clone().oneshot(request).await;
-    let status = response.status();
-    let bytes = to_bytes(response.into_body(), usize::MAX)
-        .await
-        .map_err(|_| Refused::internal())?;
-    let document = serde_json::from_slice(&bytes).map_err(|error| Refused::unreadable(&error))?;
-    Ok((status, document))
+    let answer = api::call(questions, &method, path, body).await;
+    answer.map_err(|error| Refused::unanswered(&error))
 }
 
 impl Page {

@@ -23,7 +23,7 @@ use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
 use super::{Page, asked::Refused, paper};
-use crate::api::{Scope, bearer, problem::Problem, secret};
+use crate::api::{Scope, bearer, is_here, is_sent_from_elsewhere, problem::Problem, secret};
 
 /// How long a person stays signed in.
 const SESSION: Duration = Duration::from_secs(30 * 24 * 3600);
@@ -127,7 +127,7 @@ pub(super) async fn sign_in(
     headers: HeaderMap,
     Form(sign_in): Form<SignIn>,
 ) -> Response {
-    if !is_own(&headers) {
+    if is_sent_from_elsewhere(&headers) {
         return sign_in_form(Some("This form was sent by another site.")).into_response();
     }
     let Some(tokens) = page.app.tokens() else {
@@ -158,7 +158,7 @@ pub(super) fn check_form(page: &Page, headers: &HeaderMap, secret: &str) -> Resu
     let same_secret = cookie(headers, FORM_COOKIE) == Some(secret);
     // Without tokens the only guard is that this is loopback; a foreign name that was made to point here is none.
     let known_host = page.app.tokens().is_some() || names_loopback(headers);
-    if same_secret && known_host && is_own(headers) {
+    if same_secret && known_host && !is_sent_from_elsewhere(headers) {
         return Ok(());
     }
     Err(Refused {
@@ -168,31 +168,11 @@ pub(super) fn check_form(page: &Page, headers: &HeaderMap, secret: &str) -> Resu
     })
 }
 
-/// Whether a browser says that its own page of this address sent the request (Fetch Metadata, else RFC 6454).
-fn is_own(headers: &HeaderMap) -> bool {
-    let text = |name: HeaderName| headers.get(name).and_then(|value| value.to_str().ok());
-    if let Some(site) = text(HeaderName::from_static("sec-fetch-site")) {
-        return matches!(site, "same-origin" | "none");
-    }
-    let host = text(header::HOST);
-    text(header::ORIGIN).is_none_or(|origin| {
-        let origin_host = origin.split_once("://").map(|(_, host)| host);
-        origin_host.is_some() && origin_host == host
-    })
-}
-
 fn names_loopback(headers: &HeaderMap) -> bool {
-    let host = headers.get(header::HOST).and_then(|value| value.to_str().ok());
+    let host = headers.get(header::HOST);
     host.is_none_or(|host| {
-        let name = match host.rsplit_once(':') {
-            Some((name, port)) if !port.contains(']') => name,
-            _ => host,
-        };
-        let address = name.trim_start_matches('[').trim_end_matches(']');
-        let is_loopback = address
-            .parse::<std::net::IpAddr>()
-            .is_ok_and(|address| address.is_loopback());
-        is_loopback || name == "localhost"
+        let host = host.to_str().ok().and_then(|host| host.parse().ok());
+        host.is_some_and(|host| is_here(&host))
     })
 }
 
@@ -228,12 +208,30 @@ mod tests {
 
     #[test]
     fn only_this_page_sends_its_forms() {
-        assert!(is_own(&headers(&[("sec-fetch-site", "same-origin")])));
-        assert!(!is_own(&headers(&[("sec-fetch-site", "cross-site")])));
-        assert!(!is_own(&headers(&[("sec-fetch-site", "same-site")])));
-        assert!(is_own(&headers(&[("host", "a:1"), ("origin", "http://a:1")])));
-        assert!(!is_own(&headers(&[("host", "a:1"), ("origin", "http://a:2")])));
-        assert!(!is_own(&headers(&[("host", "a:1"), ("origin", "null")])));
+        assert!(!is_sent_from_elsewhere(&headers(&[(
+            "sec-fetch-site",
+            "same-origin"
+        )])));
+        assert!(is_sent_from_elsewhere(&headers(&[(
+            "sec-fetch-site",
+            "cross-site"
+        )])));
+        assert!(is_sent_from_elsewhere(&headers(&[(
+            "sec-fetch-site",
+            "same-site"
+        )])));
+        assert!(!is_sent_from_elsewhere(&headers(&[
+            ("host", "a:1"),
+            ("origin", "http://a:1")
+        ])));
+        assert!(is_sent_from_elsewhere(&headers(&[
+            ("host", "a:1"),
+            ("origin", "http://a:2")
+        ])));
+        assert!(is_sent_from_elsewhere(&headers(&[
+            ("host", "a:1"),
+            ("origin", "null")
+        ])));
     }
 
     #[test]

@@ -11,11 +11,7 @@ use sha2::{Digest, Sha256};
 use zip::{CompressionMethod, ZipWriter, result::ZipError, write::SimpleFileOptions};
 
 use super::{Report, csv, document, setup};
-use crate::{
-    api::{field, hex},
-    page::words::rfc3339,
-    reading::Channel,
-};
+use crate::{api::field, hex::hex, page::words::rfc3339, reading::Channel};
 
 /// Why a bundle could not be written.
 #[derive(Debug, thiserror::Error)]

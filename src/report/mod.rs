@@ -20,8 +20,8 @@ pub use document::html;
 pub use names::{BadRename, Names};
 
 use crate::{
-    api::hex,
     config::{Bank, Setup},
+    hex::hex,
     page::answers::Series,
     page::evidence::Evidence,
 };

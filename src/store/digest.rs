@@ -1,11 +1,12 @@
 //! What readings a store has, in one line: two stores with the same digest have the same readings.
 
-use std::{collections::HashMap, fmt::Write};
+use std::collections::HashMap;
 
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 
 use super::reading::COLUMNS;
+use crate::hex::hex;
 
 /// All readings in one line.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -49,10 +50,6 @@ pub fn of_readings(connection: &Connection) -> rusqlite::Result<ReadingsDigest> 
         }
         readings += 1;
     }
-    let sha256 = hash.finalize().iter().fold(String::new(), |mut hex, byte| {
-        // Writing to a String does not fail.
-        let _ = write!(hex, "{byte:02x}");
-        hex
-    });
+    let sha256 = hex(&hash.finalize());
     Ok(ReadingsDigest { readings, sha256 })
 }

@@ -9,6 +9,7 @@ mod batch;
 pub mod caution_hour;
 pub mod counter_step;
 pub mod cut;
+pub mod derived;
 pub mod digest;
 pub mod gap;
 pub mod hour;

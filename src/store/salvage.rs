@@ -9,21 +9,13 @@ use rusqlite::{Connection, Row, params_from_iter, types::Value};
 
 use super::{
     backup::{Copied, CopyError, Part, damage},
+    derived,
     open::{read_only, read_write},
     trouble::Trouble,
 };
 
-/// What is derived from the rest.
-const DERIVED: [&str; 8] = [
-    "stale_hour",
-    "hour",
-    "gap",
-    "display_jump",
-    "anchor",
-    "anchor_pack",
-    "cut",
-    "ledger_basis",
-];
+/// What says how far the derived tables have come.
+const PROGRESS: [&str; 2] = ["stale_hour", "ledger_basis"];
 
 /// Into how many pieces a damaged stretch of keys is cut at most.
 const PIECES: i64 = 4096;
@@ -87,7 +79,8 @@ fn fill(source: &Connection, target: &Connection) -> rusqlite::Result<Vec<Saved>
     // Rows come before what they refer to, and some of that may be lost.
     target.execute_batch("PRAGMA foreign_keys = OFF; BEGIN")?;
     let mut tables = Vec::new();
-    for name in names.iter().filter(|name| !DERIVED.contains(&name.as_str())) {
+    let derived = |name: &str| derived::TABLES.contains(&name) || PROGRESS.contains(&name);
+    for name in names.iter().filter(|name| !derived(name)) {
         let columns = columns(source, name)?;
         if columns.is_empty() {
             // A table that the damaged store's version didn't have.

@@ -1,18 +1,13 @@
 //! Are questions answered, notes kept, and mistakes explained?
 
-use std::{fmt::Write, path::PathBuf, sync::Arc};
+use std::fmt::Write;
 
 use axum::{
     Router,
     body::{Body, to_bytes},
     http::{Request, StatusCode, header},
 };
-use packdrift::{
-    api::{self, App, Health},
-    daemon,
-    demo::{Kind, Plan, simulate},
-    store::{self, Writer},
-};
+use packdrift::api;
 use serde_json::{Value, json};
 use tower::ServiceExt;
 
@@ -27,27 +22,9 @@ struct Api {
 
 impl Api {
     fn new(days: u32) -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let mut setup = past::setup();
-        setup.store.path = PathBuf::from(folder.path()).join("packdrift.sqlite");
-        let mut connection = store::read_write(&setup.store.path).unwrap();
-        if days > 0 {
-            let winter = simulate(&Plan {
-                days,
-                ..Plan::new(Kind::Sparse, 3)
-            });
-            past::put(&mut connection, &setup, winter.readings());
-        }
-        let runtime = tokio::runtime::Runtime::new().unwrap();
-        let (writer, _thread) = Writer::start(connection, daemon::writer_options(&setup)).unwrap();
-        let health = Health {
-            intake: None,
-            backups: None,
-            started_ms: 0,
-        };
-        let router = api::app(App::new(Arc::new(setup), writer, None, health));
+        let (app, runtime, folder) = past::app(days, |_| None);
         Self {
-            router,
+            router: api::app(app),
             runtime,
             _folder: folder,
         }

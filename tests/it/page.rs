@@ -1,6 +1,6 @@
 //! Does the page say what the API answers, take notes from this page only, and show what people wrote as text?
 
-use std::{collections::BTreeMap, fmt::Write, path::PathBuf, sync::Arc};
+use std::{collections::BTreeMap, fmt::Write};
 
 use axum::{
     Router,
@@ -8,11 +8,8 @@ use axum::{
     http::{HeaderMap, Request, StatusCode, header},
 };
 use packdrift::{
-    api::{App, Health, Scope, Tokens, issue_token},
-    daemon,
-    demo::{Kind, Plan, simulate},
+    api::{Scope, Tokens, issue_token},
     page,
-    store::{self, Writer},
 };
 use scraper::{Html, Selector};
 use serde_json::{Value, json};
@@ -39,28 +36,12 @@ struct Came {
 
 impl Site {
     fn new(days: u32, scopes: &[Scope]) -> (Self, Vec<String>) {
-        let folder = tempfile::tempdir().unwrap();
-        let mut setup = past::setup();
-        setup.store.path = PathBuf::from(folder.path()).join("packdrift.sqlite");
-        let mut connection = store::read_write(&setup.store.path).unwrap();
-        if days > 0 {
-            let winter = simulate(&Plan {
-                days,
-                ..Plan::new(Kind::Sparse, 3)
-            });
-            past::put(&mut connection, &setup, winter.readings());
-        }
-        let runtime = tokio::runtime::Runtime::new().unwrap();
-        let (writer, _thread) = Writer::start(connection, daemon::writer_options(&setup)).unwrap();
-        let health = Health {
-            intake: None,
-            backups: None,
-            started_ms: 0,
-        };
         let issued: Vec<_> = scopes.iter().map(|scope| issue_token(*scope)).collect();
-        let tokens = (!issued.is_empty()).then(|| admitted(folder.path(), &issued));
+        let (app, runtime, folder) = past::app(days, |folder| {
+            (!issued.is_empty()).then(|| admitted(folder, &issued))
+        });
         let site = Self {
-            router: page::site(App::new(Arc::new(setup), writer, tokens, health)),
+            router: page::site(app),
             runtime,
             _folder: folder,
         };

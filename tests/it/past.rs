@@ -1,16 +1,20 @@
 //! A store filled with a simulated winter, past the network: what the arithmetic makes of readings alone.
 
-use std::{fmt::Write, path::Path};
+use std::{fmt::Write, path::Path, sync::Arc};
 
 use packdrift::{
+    api::{App, Health, Tokens},
     charge::{drift::Record, facts::Facts, fill::Filled},
     config::{self, Setup},
-    demo::Winter,
+    daemon,
+    demo::{Kind, Plan, Winter, simulate},
     ledger,
     reading::Channels,
-    store,
+    store::{self, Writer},
 };
 use rusqlite::Connection;
+use tempfile::TempDir;
+use tokio::runtime::Runtime;
 
 /// The demo's setup.
 pub fn setup() -> Setup {
@@ -55,6 +59,30 @@ pub fn filled(setup: &Setup, winter: &Winter) -> Connection {
     connection
 }
 
+/// What answers questions about a winter of so many days, without the network; its folder keeps the store.
+pub fn app(days: u32, tokens: impl FnOnce(&Path) -> Option<Tokens>) -> (App, Runtime, TempDir) {
+    let folder = tempfile::tempdir().unwrap();
+    let mut setup = setup();
+    setup.store.path = folder.path().join("packdrift.sqlite");
+    let mut connection = store::read_write(&setup.store.path).unwrap();
+    if days > 0 {
+        let winter = simulate(&Plan {
+            days,
+            ..Plan::new(Kind::Sparse, 3)
+        });
+        put(&mut connection, &setup, winter.readings());
+    }
+    let runtime = Runtime::new().unwrap();
+    let (writer, _thread) = Writer::start(connection, daemon::writer_options(&setup)).unwrap();
+    let health = Health {
+        intake: None,
+        backups: None,
+        started_ms: 0,
+    };
+    let app = App::new(Arc::new(setup), writer, tokens(folder.path()), health);
+    (app, runtime, folder)
+}
+
 /// The facts for questions about these instants.
 pub fn facts(connection: &Connection, setup: &Setup, instants_ms: &[i64]) -> (Facts, Vec<usize>) {
     let asked = ledger::gather(connection, setup, &setup.banks[0], instants_ms)
@@ -72,17 +100,7 @@ pub fn ask<T>(facts: &Facts, question: impl FnOnce(&Record<'_>) -> T) -> T {
 /// Everything derived, as text, to compare to the last digit.
 pub fn derived(connection: &Connection) -> String {
     let mut text = String::new();
-    for table in [
-        "hour",
-        "gap",
-        "display_jump",
-        "off_busbar",
-        "counter_step",
-        "caution_hour",
-        "anchor",
-        "anchor_pack",
-        "cut",
-    ] {
+    for table in store::derived::TABLES {
         let mut statement = connection.prepare(&format!("SELECT * FROM {table}")).unwrap();
         let columns = statement.column_count();
         let mut rows = statement.query([]).unwrap();

@@ -4,8 +4,8 @@ use std::{collections::BTreeMap, fs, io::Read, path::Path, process::Command};
 
 use base64::{Engine, prelude::BASE64_STANDARD};
 use packdrift::{
-    api::hex,
     demo::{Kind, Plan, simulate},
+    hex::hex,
     store,
 };
 use scraper::{Html, Selector};
