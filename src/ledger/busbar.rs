@@ -65,15 +65,16 @@ struct Watched {
 }
 
 impl Watched {
+    /// Whether the pack has just returned.
     fn see(
         &mut self,
         connection: &Connection,
         at_ms: i64,
         seen: Seen,
         telling_ma: i64,
-    ) -> rusqlite::Result<()> {
+    ) -> rusqlite::Result<bool> {
         if at_ms < self.from_ms {
-            return Ok(());
+            return Ok(false);
         }
         match self.watch.see(at_ms, seen, telling_ma) {
             Some(Change::Left(since_ms)) => self.away_since_ms = Some(since_ms),
@@ -82,10 +83,11 @@ impl Watched {
                     let end_ms = Some(end_ms);
                     off_busbar::put(connection, self.number, OffBusbar { begin_ms, end_ms })?;
                 }
+                return Ok(true);
             }
             None => {}
         }
-        Ok(())
+        Ok(false)
     }
 }
 
@@ -104,9 +106,18 @@ fn derive_bank(
             .find(|(of, stretch)| *of == place && stretch.contains(from_ms) && stretch.begin_ms < from_ms)
             .map(|(_, stretch)| stretch.begin_ms);
         off_busbar::remove_beyond(connection, member.number, from_ms)?;
+        let mut watch = Watch::new(member.joining.longest_pause_ms, away.is_some());
+        let returned = before
+            .iter()
+            .filter_map(|(_, stretch)| stretch.end_ms)
+            .filter(|end_ms| *end_ms < from_ms)
+            .max();
+        if let Some(at_ms) = returned {
+            watch.somebody_returned(at_ms);
+        }
         packs.push(Watched {
             number: member.number,
-            watch: Watch::new(member.joining.longest_pause_ms, away.is_some()),
+            watch,
             away_since_ms: away,
             // What was concluded before stands; readings before it would only be taken for a return.
             from_ms: away.map_or(warm_up_ms, |_| from_ms),
@@ -126,7 +137,11 @@ fn derive_bank(
             return Ok(());
         };
         for seen in seen_of_pack(&channels) {
-            packs[p].see(connection, at_ms, seen, telling.ma(p, at_ms))?;
+            if packs[p].see(connection, at_ms, seen, telling.ma(p, at_ms))? {
+                for pack in &mut packs {
+                    pack.watch.somebody_returned(at_ms);
+                }
+            }
         }
         Ok(())
     })?;
