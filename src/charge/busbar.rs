@@ -3,14 +3,16 @@
 //! A board that reports its switch is believed. Of one that doesn't, a report of exactly zero for minutes, while the
 //! pack's share of the bank's current is far above what any board is blind to, says the same.
 
+use std::collections::VecDeque;
+
 /// A pack's share of the bank's current must exceed this, mA, …
 const LEAST_SHARE_MA: f64 = 2000.0;
 /// … and this fraction of its capacity an hour, …
 const LEAST_SHARE_C: f64 = 0.02;
 /// … for this long in all with the pack reporting nothing, ms, …
 const HOLD_MS: i64 = 5 * 60_000;
-/// … where clouds and loads may take the current below the limit for no longer than this, ms.
-const LONGEST_DIP_MS: i64 = 30 * 60_000;
+/// … within this time: clouds and loads may take the current below the limit in between, ms.
+const WITHIN_MS: i64 = 30 * 60_000;
 /// After a pack has returned it may take all of the bank's current, or none, until all are alike again: for so long
 /// a share tells nothing, ms. A few of the hours in which packs settle; common practice, no source.
 const UNSETTLED_MS: i64 = 12 * 3_600_000;
@@ -44,19 +46,6 @@ pub fn telling_ma(capacity_ah: f64, share: f64) -> i64 {
     ((LEAST_SHARE_C * capacity_ah * 1000.0).max(LEAST_SHARE_MA) / share) as i64
 }
 
-/// Nothing reported while the share is large, with dips.
-#[derive(Debug, Clone, Copy)]
-struct Nothing {
-    /// Since when, ms since 1970.
-    since_ms: i64,
-    /// When it was so last, ms since 1970.
-    last_ms: i64,
-    /// For how long it was so in all, ms.
-    held_ms: i64,
-    /// The share was large at the last look, too.
-    goes_on: bool,
-}
-
 /// Watches one pack.
 #[derive(Debug, Clone)]
 pub struct Watch {
@@ -65,8 +54,10 @@ pub struct Watch {
     reference: Option<(i64, i64)>,
     current: Option<(i64, i64)>,
     connected: Option<(i64, bool)>,
-    /// The pack reports nothing while its share is large.
-    nothing: Option<Nothing>,
+    /// When the pack reported nothing while its share was large: from, until, of late.
+    nothing: VecDeque<(i64, i64)>,
+    /// It did so at the last look.
+    goes_on: bool,
     /// Until then the bank's current may be shared by other than capacity.
     unsettled_until_ms: i64,
     away: bool,
@@ -81,7 +72,8 @@ impl Watch {
             reference: None,
             current: None,
             connected: None,
-            nothing: None,
+            nothing: VecDeque::new(),
+            goes_on: false,
             unsettled_until_ms: i64::MIN,
             away,
         }
@@ -102,13 +94,13 @@ impl Watch {
         let longest_pause_ms = self.longest_pause_ms;
         let fresh = |since_ms: i64| at_ms - since_ms <= longest_pause_ms;
         if let Some((_, connected)) = self.connected.filter(|(since_ms, _)| fresh(*since_ms)) {
-            self.nothing = None;
+            self.forget();
             return self.is_now(!connected, at_ms);
         }
         if let Seen::Current(ma) = seen
             && ma != 0
         {
-            self.nothing = None;
+            self.forget();
             return self.is_now(false, at_ms);
         }
         let value = |value: Option<(i64, i64)>| value.filter(|(since_ms, _)| fresh(*since_ms));
@@ -116,32 +108,35 @@ impl Watch {
         let much = value(self.reference).is_some_and(|(_, ma)| ma.abs() > telling_ma);
         let settled = at_ms >= self.unsettled_until_ms;
         if !nothing {
-            self.nothing = None;
+            self.forget();
             return None;
         }
         if !(much && settled) {
-            if let Some(nothing) = &mut self.nothing {
-                nothing.goes_on = false;
-            }
+            self.goes_on = false;
             return None;
         }
-        let lasts = self
-            .nothing
-            .filter(|nothing| at_ms - nothing.last_ms <= LONGEST_DIP_MS);
-        let mut nothing = lasts.unwrap_or(Nothing {
-            since_ms: at_ms,
-            last_ms: at_ms,
-            held_ms: 0,
-            goes_on: true,
-        });
-        if nothing.goes_on {
-            nothing.held_ms += at_ms - nothing.last_ms;
+        match self.nothing.back_mut().filter(|_| self.goes_on) {
+            Some((_, until_ms)) => *until_ms = at_ms,
+            None => self.nothing.push_back((at_ms, at_ms)),
         }
-        (nothing.last_ms, nothing.goes_on) = (at_ms, true);
-        self.nothing = Some(nothing);
-        (nothing.held_ms >= HOLD_MS)
-            .then(|| self.is_now(true, nothing.since_ms))
-            .flatten()
+        self.goes_on = true;
+        while self
+            .nothing
+            .pop_front_if(|(_, until_ms)| at_ms - *until_ms > WITHIN_MS)
+            .is_some()
+        {}
+        let held_ms: i64 = self
+            .nothing
+            .iter()
+            .map(|(from_ms, until_ms)| until_ms - from_ms)
+            .sum();
+        let since_ms = self.nothing.front().map(|(from_ms, _)| *from_ms);
+        self.is_now(true, since_ms.filter(|_| held_ms >= HOLD_MS)?)
+    }
+
+    fn forget(&mut self) {
+        self.nothing.clear();
+        self.goes_on = false;
     }
 
     fn is_now(&mut self, away: bool, since_ms: i64) -> Option<Change> {
