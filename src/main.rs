@@ -38,6 +38,8 @@ enum Command {
     Mark(command::mark::Arguments),
     /// List the notes.
     Notes(command::notes::Arguments),
+    /// List the setup files that were served, and what each changed of the past.
+    Setups(command::setups::Arguments),
     /// Drop everything derived from the readings and derive it again.
     Rebuild,
     /// Copy the store to a new file that is checked before it gets its name; the daemon may run.
@@ -66,6 +68,7 @@ fn main() -> ExitCode {
         Command::Note(arguments) => command::note::run(&cli.config, &arguments),
         Command::Mark(arguments) => command::mark::run(&cli.config, &arguments),
         Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),
+        Command::Setups(arguments) => command::setups::run(&cli.config, &arguments),
         Command::Rebuild => command::rebuild::run(&cli.config),
         Command::Backup(arguments) => command::backup::run(&cli.config, &arguments),
         Command::Restore(arguments) => command::restore::run(&cli.config, &arguments),

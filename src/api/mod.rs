@@ -19,6 +19,7 @@ mod query;
 mod readings;
 mod series;
 mod serve;
+mod setups;
 mod state;
 mod token;
 mod zulu;
@@ -34,6 +35,7 @@ pub use readings::field;
 pub use serve::serve;
 pub use state::{App, Backups, Health, Intake};
 pub use token::{Scope, Tokens, TokensError, bearer, issue as issue_token, secret};
+pub use zulu::Zulu;
 
 use problem::Problem;
 
@@ -65,6 +67,7 @@ pub fn questions(app: App) -> Router {
         .merge(marks::router())
         .merge(notes::router())
         .merge(packs::router())
+        .merge(setups::router())
         .merge(readings::router())
         .merge(quarantine::router())
         .layer(middleware::from_fn(etag::revalidate))

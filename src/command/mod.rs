@@ -18,6 +18,7 @@ pub mod report;
 pub mod restore;
 pub mod salvage;
 pub mod serve;
+pub mod setups;
 mod table;
 pub mod token;
 pub mod verify;

@@ -1,10 +1,12 @@
 //! The questions asked of the whole program, a module each.
 
 mod api;
+mod asking;
 mod attacks;
 mod backup;
 mod broker_faults;
 mod cost;
+mod dated;
 mod decode;
 mod fixture;
 mod gaps;
@@ -12,6 +14,7 @@ mod harness;
 mod kill;
 mod ledger;
 mod live;
+mod marks;
 mod mosquitto;
 mod own_broker;
 mod page;
