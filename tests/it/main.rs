@@ -20,6 +20,7 @@ mod own_broker;
 mod page;
 mod past;
 mod path;
+mod person;
 mod published;
 mod refused;
 mod report;
