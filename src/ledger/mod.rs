@@ -19,6 +19,7 @@ mod own_counter;
 mod phases;
 mod refresh;
 mod roster;
+mod told;
 
 pub use balance::hours_of_bank;
 pub use causes::{Explained, PackExplained, causes};

@@ -20,6 +20,7 @@ mod path;
 mod published;
 mod refused;
 mod report;
+mod reporting;
 mod scenario;
 mod setup;
 mod unattended;
