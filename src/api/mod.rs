@@ -4,7 +4,9 @@
 //! [`problem`] is the only place that knows both what can go wrong and how HTTP says so.
 
 mod anchors;
+mod balance;
 mod call;
+mod causes;
 mod drift;
 mod etag;
 mod gate;
@@ -62,6 +64,8 @@ pub fn questions(app: App) -> Router {
     Router::new()
         .merge(drift::router())
         .merge(series::router())
+        .merge(balance::router())
+        .merge(causes::router())
         .merge(anchors::router())
         .merge(phases::router())
         .merge(marks::router())

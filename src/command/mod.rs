@@ -2,6 +2,8 @@
 
 mod ask;
 pub mod backup;
+pub mod balance;
+pub mod causes;
 pub mod check;
 pub mod demo;
 pub mod drift;
