@@ -18,6 +18,7 @@ pub mod report;
 pub mod restore;
 pub mod salvage;
 pub mod serve;
+mod sparkline;
 mod table;
 pub mod token;
 pub mod verify;
