@@ -4,10 +4,14 @@ mod api;
 mod attacks;
 mod backup;
 mod broker_faults;
+mod browser;
+mod certificates;
 mod cost;
 mod decode;
 mod fixture;
+mod fuzzed;
 mod gaps;
+#[allow(dead_code, reason = "the examples use more of it")]
 mod harness;
 mod kill;
 mod ledger;
@@ -22,5 +26,9 @@ mod refused;
 mod report;
 mod scenario;
 mod setup;
+#[allow(dead_code, reason = "fuzzing uses more of it")]
+mod taken;
+mod tls;
 mod unattended;
+mod webdriver;
 mod winters;
