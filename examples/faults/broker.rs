@@ -12,7 +12,7 @@ use std::{
 use crate::{
     Arguments, Outcome,
     harness::{Mosquitto, Packdrift, number},
-    load::{Load, judge, until},
+    load::{Load, judge, judge_now, until},
     proxy::Proxy,
     scenario::{reading, setup_with_broker},
 };
@@ -113,7 +113,7 @@ pub fn killed(_: &Arguments) -> Outcome {
     let folder = folder.path();
     let (mut mosquitto, mut packdrift) = beside_mosquitto(folder);
     let load = Load::start(mosquitto.port, 1000, ENDLESS);
-    let mut mended = Instant::now();
+    let (mut mended, mut longest) = (Instant::now(), Duration::ZERO);
     for _ in 0..20 {
         // One that was thrown out twenty times in a row would wait longer from try to try.
         drop(packdrift);
@@ -128,18 +128,61 @@ pub fn killed(_: &Arguments) -> Outcome {
         mosquitto.go_on();
         mended = Instant::now();
         subscribed_again(&packdrift);
+        longest = longest.max(mended.elapsed());
     }
     load.flows();
     let sent = load.end();
-    let outcome = judge(
+    quiet(folder);
+    let outcome = judge_now(
         folder,
         sent,
-        mended,
         "what is missing had been acknowledged by Mosquitto and not yet saved by it",
     );
     Outcome {
+        seconds: longest.as_secs_f64(),
         measured: outcome.doubled == 0,
         ..outcome
+    }
+}
+
+pub fn killed_alone(_: &Arguments) -> Outcome {
+    /// Neither a multiple of what it saves after nor near one.
+    const EACH: i64 = 1711;
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let (mut mosquitto, packdrift) = beside_mosquitto(folder);
+    // With what it knows of packdrift saved.
+    mosquitto.restart();
+    packdrift.subscribed();
+    assert_eq!(packdrift.stop(), Some(0));
+    let (mut sent, mut longest) = (0, Duration::ZERO);
+    for _ in 0..20 {
+        let load = Load::start_at(mosquitto.port, sent, 2000, sent + EACH);
+        sent = load.done();
+        mosquitto.kill();
+        mosquitto.go_on();
+        let mended = Instant::now();
+        let packdrift = Packdrift::start(folder);
+        packdrift.subscribed();
+        longest = longest.max(mended.elapsed());
+        quiet(folder);
+        assert_eq!(packdrift.stop(), Some(0));
+    }
+    let outcome = judge_now(folder, sent, format!("{EACH} waiting at each kill"));
+    Outcome {
+        seconds: longest.as_secs_f64(),
+        measured: outcome.doubled == 0,
+        ..outcome
+    }
+}
+
+/// Waits until nothing more comes in.
+fn quiet(folder: &Path) {
+    let count = || number(folder, "SELECT count(*) FROM reading");
+    let mut before = -1;
+    while count() != before {
+        before = count();
+        sleep(Duration::from_secs(1));
     }
 }
 

@@ -30,7 +30,12 @@ pub struct Load {
 impl Load {
     /// So many readings a second; ends by itself after `most`.
     pub fn start(port: u16, per_second: u32, most: i64) -> Self {
-        let acknowledged = Arc::new(AtomicI64::new(0));
+        Self::start_at(port, 0, per_second, most)
+    }
+
+    /// The same from the reading of this number on.
+    pub fn start_at(port: u16, first: i64, per_second: u32, most: i64) -> Self {
+        let acknowledged = Arc::new(AtomicI64::new(first));
         let stop = Arc::new(AtomicBool::new(false));
         let thread = thread::spawn({
             let (acknowledged, stop) = (acknowledged.clone(), stop.clone());
@@ -70,7 +75,8 @@ impl Load {
 }
 
 fn publish(port: u16, per_second: u32, most: i64, acknowledged: &AtomicI64, stop: &AtomicBool) {
-    let begun = Instant::now();
+    let started = Instant::now();
+    let begin = acknowledged.load(SeqCst);
     let pace = Duration::from_secs(1) / per_second;
     while !stop.load(SeqCst) && acknowledged.load(SeqCst) < most {
         let Ok(mut publisher) = Publisher::connect(port, "instruments") else {
@@ -91,8 +97,8 @@ fn publish(port: u16, per_second: u32, most: i64, acknowledged: &AtomicI64, stop
                 break;
             }
             acknowledged.store(next, SeqCst);
-            let due = pace * u32::try_from(next).unwrap_or(u32::MAX);
-            thread::sleep(due.saturating_sub(begun.elapsed()));
+            let due = pace * u32::try_from(next - begin).unwrap_or(u32::MAX);
+            thread::sleep(due.saturating_sub(started.elapsed()));
         }
     }
 }
@@ -110,7 +116,14 @@ pub fn judge(folder: &Path, acknowledged: i64, mended: Instant, remark: impl Int
     while !all() && patience.elapsed() < Duration::from_secs(90) {
         thread::sleep(Duration::from_millis(20));
     }
-    let seconds = mended.elapsed().as_secs_f64();
+    Outcome {
+        seconds: mended.elapsed().as_secs_f64(),
+        ..judge_now(folder, acknowledged, remark)
+    }
+}
+
+/// The same without waiting for what may never come.
+pub fn judge_now(folder: &Path, acknowledged: i64, remark: impl Into<String>) -> Outcome {
     let stored: Vec<(String, i64)> = store(folder)
         .prepare("SELECT name, at_ms FROM reading JOIN instrument ON instrument.id = reading.instrument")
         .unwrap()
@@ -131,7 +144,7 @@ pub fn judge(folder: &Path, acknowledged: i64, mended: Instant, remark: impl Int
         doubled: stored.len() - distinct.len() + void,
         by_itself: true,
         measured: false,
-        seconds,
+        seconds: 0.0,
         remark: format!("{acknowledged} readings; {}", remark.into()),
     }
 }

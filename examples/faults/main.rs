@@ -71,6 +71,10 @@ const ROWS: &[Row] = &[
     ("broker restarted with its sessions", broker::restarted),
     ("broker restarted without its sessions", broker::forgetful),
     ("broker killed with -9, 20 times", broker::killed),
+    (
+        "broker killed with -9 while packdrift is away, 20 times",
+        broker::killed_alone,
+    ),
     ("second client with the same id", broker::taken_over),
     ("network cut in the middle of packets, 100 times", broker::cut),
     ("daemon killed with -9 under Mosquitto", kills::under_mosquitto),
