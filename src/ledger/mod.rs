@@ -17,6 +17,7 @@ mod own_counter;
 mod phases;
 mod refresh;
 mod roster;
+mod told;
 
 pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};

@@ -24,6 +24,7 @@ mod path;
 mod published;
 mod refused;
 mod report;
+mod reporting;
 mod scenario;
 mod setup;
 #[allow(dead_code, reason = "fuzzing uses more of it")]
