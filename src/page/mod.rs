@@ -127,3 +127,6 @@ impl Page {
         }))
     }
 }
+
+#[cfg(test)]
+mod tests;
