@@ -21,6 +21,7 @@ pub mod restore;
 pub mod salvage;
 pub mod serve;
 pub mod setups;
+mod sparkline;
 mod table;
 pub mod token;
 pub mod verify;

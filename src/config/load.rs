@@ -88,6 +88,7 @@ pub fn parse(path: &str, text: &str, folder: &Path) -> Result<Setup, Wrong> {
 fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
     let store = services::store(&root, folder);
     let backup = services::backup(&root, folder);
+    let report = services::report(&root, folder);
     let broker = services::broker(&root, folder);
     let api = services::api(&root, folder);
     let tables = root.tables("bank", "[[bank]]");
@@ -141,6 +142,7 @@ fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
         digest: digest(text),
         store,
         backup,
+        report,
         broker: broker?,
         api: api?,
         banks,

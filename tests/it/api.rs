@@ -63,6 +63,8 @@ fn a_series_ends_where_the_answer_does() {
     {
         let last = line["charge_error_ah"].as_array().unwrap().last().unwrap();
         assert_eq!(*last, pack["charge_error"]["ah"]);
+        let last = line["display_percent"].as_array().unwrap().last().unwrap();
+        assert_eq!(*last, pack["display"]["soc_percent"]);
     }
 }
 

@@ -5,11 +5,15 @@ mod asking;
 mod attacks;
 mod backup;
 mod broker_faults;
+mod browser;
+mod certificates;
 mod cost;
 mod dated;
 mod decode;
 mod fixture;
+mod fuzzed;
 mod gaps;
+#[allow(dead_code, reason = "the examples use more of it")]
 mod harness;
 mod kill;
 mod ledger;
@@ -27,5 +31,9 @@ mod report;
 mod reporting;
 mod scenario;
 mod setup;
+#[allow(dead_code, reason = "fuzzing uses more of it")]
+mod taken;
+mod tls;
 mod unattended;
+mod webdriver;
 mod winters;

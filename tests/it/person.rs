@@ -133,7 +133,7 @@ fn a_winter_as_it_comes() {
     let daemon = Packdrift::start(folder);
     daemon.subscribed();
     let mut boards = Publisher::connect(mosquitto.port, "boards").unwrap();
-    let mut sent = publish(&mut boards, messages(&winter, LATE_MS, SWAP_MS));
+    let mut sent = publish(&mut boards, &messages(&winter, LATE_MS, SWAP_MS));
     eventually("two weeks are in", Duration::from_secs(60), || {
         readings(folder) == sent
     });
@@ -195,7 +195,7 @@ fn a_winter_as_it_comes() {
     daemon.subscribed();
     let later = messages(&winter, SWAP_MS, end_ms);
     let expected = sent + i64::try_from(later.len()).unwrap();
-    let publishing = thread::spawn(move || publish(&mut boards, later));
+    let publishing = thread::spawn(move || publish(&mut boards, &later));
     eventually("some of it is in", Duration::from_secs(60), || {
         readings(folder) > sent
     });
@@ -207,7 +207,12 @@ fn a_winter_as_it_comes() {
         readings(folder) == sent
     });
 
-    // The last day: how far since the clocks were set back, and the report.
+    on_the_last_day(folder, &winter);
+    assert_eq!(daemon.stop(), Some(0));
+}
+
+/// How far since the clocks were set back, and the report.
+fn on_the_last_day(folder: &Path, winter: &Winter) {
     let since_clocks = drift(folder, &["--since", "2025-10-26"]);
     assert_eq!(
         since_clocks["since"], "2025-10-25T22:00:00Z",
@@ -218,13 +223,13 @@ fn a_winter_as_it_comes() {
         .enumerate()
     {
         if place != PETREL {
-            assert_true(&winter, place, name, &since_clocks);
+            assert_true(winter, place, name, &since_clocks);
         }
     }
     let until_swap = drift(folder, &["--since", "2025-10-26", "--until", SWAP]);
-    assert_true(&winter, PETREL, "petrel", &until_swap);
+    assert_true(winter, PETREL, "petrel", &until_swap);
     let since_swap = drift(folder, &["--since", SWAP]);
-    assert_true(&winter, PETREL, "razorbill", &since_swap);
+    assert_true(winter, PETREL, "razorbill", &since_swap);
     assert_eq!(number(folder, "SELECT count(*) FROM setup_version"), 2);
     packdrift(folder, &["report", "--since", "2025-10-26", "-o", "winter.html"]);
     let report = fs::read_to_string(folder.join("winter.html")).unwrap();
@@ -238,11 +243,10 @@ fn a_winter_as_it_comes() {
     ] {
         assert!(report.contains(&words), "the report says {words}");
     }
-    assert_eq!(daemon.stop(), Some(0));
 }
 
 /// Publishes them all and gives their number.
-fn publish(boards: &mut Publisher, messages: Vec<(String, Vec<u8>)>) -> i64 {
+fn publish(boards: &mut Publisher, messages: &[(String, Vec<u8>)]) -> i64 {
     let bodies = messages
         .iter()
         .map(|(topic, body)| (topic.as_str(), body.clone()));
