@@ -18,7 +18,7 @@ use crate::{
         mqtt::Status,
         own::{Own, OwnError},
     },
-    ledger, page,
+    ledger, page, publish,
     store::{self, Lock, OpenError, Options, Writer, WriterThread},
 };
 
@@ -65,6 +65,7 @@ pub struct Daemon {
     served: JoinHandle<()>,
     derive: JoinHandle<()>,
     backups: Option<JoinHandle<()>>,
+    published: Option<JoinHandle<()>>,
     writer: Writer,
     thread: WriterThread,
     _lock: Lock,
@@ -154,6 +155,7 @@ impl Daemon {
             started_ms: Utc::now().timestamp_millis(),
         };
         let app = App::new(setup.clone(), writer.clone(), tokens, health);
+        let published = published(&setup, &app, stop_intake.subscribe());
         let (stop_api, api_stops) = watch::channel(false);
         let router = api::guarded(page::site(app), listen);
         let served = tokio::spawn(api::serve(listener, router, api_stops));
@@ -168,6 +170,7 @@ impl Daemon {
             served,
             derive,
             backups,
+            published,
             writer,
             thread,
             _lock: lock,
@@ -202,7 +205,16 @@ impl Daemon {
         if let Some(backups) = &self.backups {
             backups.abort();
         }
-        tokio::join!(ended("intake", self.intake), ended("the API", self.served));
+        let published = async {
+            if let Some(published) = self.published {
+                ended("what publishes answers", published).await;
+            }
+        };
+        tokio::join!(
+            ended("intake", self.intake),
+            ended("the API", self.served),
+            published
+        );
         drop(self.writer);
         let thread = self.thread;
         let closing = tokio::task::spawn_blocking(move || thread.join());
@@ -212,6 +224,17 @@ impl Daemon {
             Err(_elapsed) => tracing::error!("stopped without the last commit; none of it was acknowledged"),
         }
     }
+}
+
+/// Gives answers back to the broker, where the setup says so.
+fn published(setup: &Setup, app: &App, stops: watch::Receiver<bool>) -> Option<JoinHandle<()>> {
+    let (Some(publish), Broker::Theirs(mqtt)) = (&setup.publish, &setup.broker) else {
+        return None;
+    };
+    let banks = setup.banks.iter().map(|bank| bank.id.clone()).collect();
+    let questions = api::questions(app.clone());
+    let running = publish::run(mqtt.clone(), publish.clone(), banks, questions, told(stops));
+    Some(tokio::spawn(running))
 }
 
 async fn told(mut stops: watch::Receiver<bool>) {
