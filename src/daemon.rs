@@ -19,7 +19,7 @@ use crate::{
         mqtt::Status,
         own::{Own, OwnError},
     },
-    ledger, page,
+    ledger, page, publish,
     store::{self, Lock, OpenError, Options, Writer, WriterThread},
 };
 
@@ -67,6 +67,7 @@ pub struct Daemon {
     derive: JoinHandle<()>,
     backups: Option<JoinHandle<()>>,
     reports: Option<JoinHandle<()>>,
+    published: Option<JoinHandle<()>>,
     writer: Writer,
     thread: WriterThread,
     _lock: Lock,
@@ -156,6 +157,7 @@ impl Daemon {
             started_ms: Utc::now().timestamp_millis(),
         };
         let app = App::new(setup.clone(), writer.clone(), tokens, health);
+        let published = published(&setup, &app, stop_intake.subscribe());
         let (stop_api, api_stops) = watch::channel(false);
         let reports = setup
             .report
@@ -175,6 +177,7 @@ impl Daemon {
             derive,
             backups,
             reports,
+            published,
             writer,
             thread,
             _lock: lock,
@@ -209,7 +212,16 @@ impl Daemon {
         for task in [&self.backups, &self.reports].into_iter().flatten() {
             task.abort();
         }
-        tokio::join!(ended("intake", self.intake), ended("the API", self.served));
+        let published = async {
+            if let Some(published) = self.published {
+                ended("what publishes answers", published).await;
+            }
+        };
+        tokio::join!(
+            ended("intake", self.intake),
+            ended("the API", self.served),
+            published
+        );
         drop(self.writer);
         let thread = self.thread;
         let closing = tokio::task::spawn_blocking(move || thread.join());
@@ -219,6 +231,17 @@ impl Daemon {
             Err(_elapsed) => tracing::error!("stopped without the last commit; none of it was acknowledged"),
         }
     }
+}
+
+/// Gives answers back to the broker, where the setup says so.
+fn published(setup: &Setup, app: &App, stops: watch::Receiver<bool>) -> Option<JoinHandle<()>> {
+    let (Some(publish), Broker::Theirs(mqtt)) = (&setup.publish, &setup.broker) else {
+        return None;
+    };
+    let banks = setup.banks.iter().map(|bank| bank.id.clone()).collect();
+    let questions = api::questions(app.clone());
+    let running = publish::run(mqtt.clone(), publish.clone(), banks, questions, told(stops));
+    Some(tokio::spawn(running))
 }
 
 async fn told(mut stops: watch::Receiver<bool>) {

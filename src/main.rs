@@ -2,7 +2,7 @@
 
 use std::{path::PathBuf, process::ExitCode};
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use packdrift::command;
 
 /// Logs a winter test of parallel battery packs and says how far each pack's own charge count has drifted.
@@ -44,6 +44,10 @@ enum Command {
     Notes(command::notes::Arguments),
     /// List the setup files that were served, and what each changed of the past.
     Setups(command::setups::Arguments),
+    /// Take over what others logged: CSV, JSON lines, another packdrift's store.
+    Import(command::import::Arguments),
+    /// Write readings, hours, full charges, phases, notes or marks for other programs.
+    Export(command::export::Arguments),
     /// Drop everything derived from the readings and derive it again.
     Rebuild,
     /// Copy the store to a new file that is checked before it gets its name; the daemon may run.
@@ -56,6 +60,10 @@ enum Command {
     Salvage(command::salvage::Arguments),
     /// Make a token for an API that listens beyond this machine.
     Token(command::token::Arguments),
+    /// Print completions for a shell.
+    Completions(command::shell::Completions),
+    /// Write manual pages into a folder.
+    Man(command::shell::Man),
     /// Run a simulated winter through the whole program and compare the answer with the truth.
     Demo(command::demo::Arguments),
 }
@@ -75,12 +83,19 @@ fn main() -> ExitCode {
         Command::Mark(arguments) => command::mark::run(&cli.config, &arguments),
         Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),
         Command::Setups(arguments) => command::setups::run(&cli.config, &arguments),
+        Command::Import(arguments) => command::import::run(&cli.config, &arguments),
+        Command::Export(arguments) => command::export::run(&cli.config, &arguments),
         Command::Rebuild => command::rebuild::run(&cli.config),
         Command::Backup(arguments) => command::backup::run(&cli.config, &arguments),
         Command::Restore(arguments) => command::restore::run(&cli.config, &arguments),
         Command::Verify(arguments) => command::verify::run(&cli.config, &arguments),
         Command::Salvage(arguments) => command::salvage::run(&arguments),
         Command::Token(arguments) => command::token::run(&arguments),
+        Command::Completions(arguments) => {
+            command::shell::completions(Cli::command(), &arguments);
+            Ok(())
+        }
+        Command::Man(arguments) => command::shell::man(Cli::command(), &arguments),
         Command::Demo(arguments) => command::demo::run(&arguments),
     };
     match done {

@@ -1,7 +1,9 @@
 //! `GET /v1/anchors`: the full charges, and pack by pack whether they count and what was shown.
 
-use axum::{Json, Router, extract::State, routing::get};
+use axum::{Json, extract::State};
 use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     drift::percent,
@@ -15,25 +17,26 @@ use crate::{
     store,
 };
 
-pub(super) fn router() -> Router<App> {
-    Router::new().route("/v1/anchors", get(anchors))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(anchors))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     since: Option<String>,
     until: Option<String>,
     bank: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct Anchors {
     bank: String,
     anchors: Vec<Anchor>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct Anchor {
     begin: Zulu,
     end: Zulu,
@@ -47,7 +50,8 @@ struct Anchor {
     packs: Vec<PackBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = AnchorPackBody)]
 struct PackBody {
     pack: String,
     counts: bool,
@@ -63,6 +67,15 @@ struct PackBody {
     display_after_percent: Option<f64>,
 }
 
+/// The full charges, and pack by pack whether they count and what was shown.
+#[utoipa::path(
+    get,
+    path = "/v1/anchors",
+    tag = "anchors",
+    operation_id = "anchors",
+    params(Question),
+    responses((status = 200, body = Anchors))
+)]
 async fn anchors(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Anchors>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
     let (since_ms, until_ms) = stretch(

@@ -1,7 +1,9 @@
 //! `GET /v1/balance`: the packs' reported currents together against the reference's.
 
-use axum::{Json, Router, extract::State, routing::get};
+use axum::{Json, extract::State};
 use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     drift::round,
@@ -23,19 +25,21 @@ use crate::{
 const DETERMINES: &str = "Only the sum of the boards' errors, the reference's own among them: which board is wrong, \
                           the balance can't say.";
 
-pub(super) fn router() -> Router<App> {
-    Router::new().route("/v1/balance", get(ask))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(ask))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     since: Option<String>,
     until: Option<String>,
     bank: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = Balance)]
 struct Answer {
     bank: String,
     since: Option<Zulu>,
@@ -53,7 +57,8 @@ struct Answer {
 }
 
 /// The packs together over the reference: `slope` times its current, and `intercept_ma` on top.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = BalanceLineBody)]
 struct LineBody {
     slope: f64,
     slope_expanded_uncertainty: f64,
@@ -62,14 +67,16 @@ struct LineBody {
     residual_spread_ma: f64,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = BalanceStoppedBody)]
 struct StoppedBody {
     pack: String,
     begin: Zulu,
     end: Zulu,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = BalanceHourBody)]
 struct HourBody {
     begin: Zulu,
     packs_ah: f64,
@@ -77,6 +84,15 @@ struct HourBody {
     difference_ah: f64,
 }
 
+/// The packs' reported currents together against the reference's.
+#[utoipa::path(
+    get,
+    path = "/v1/balance",
+    tag = "balance",
+    operation_id = "balance",
+    params(Question),
+    responses((status = 200, body = Answer))
+)]
 async fn ask(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Answer>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
     let (since_ms, until_ms) = stretch(

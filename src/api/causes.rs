@@ -1,7 +1,9 @@
 //! `GET /v1/causes`: why each board drifts, as far as readings can tell it.
 
-use axum::{Json, Router, extract::State, routing::get};
+use axum::{Json, extract::State};
 use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     drift::round,
@@ -19,19 +21,21 @@ use crate::{
     ledger::{self, PackExplained},
 };
 
-pub(super) fn router() -> Router<App> {
-    Router::new().route("/v1/causes", get(ask))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(ask))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     since: Option<String>,
     until: Option<String>,
     bank: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = Causes)]
 struct Answer {
     bank: String,
     since: Option<Zulu>,
@@ -46,7 +50,8 @@ struct Answer {
 
 /// Why one board drifts. The steady error is that of the last epoch; `explained` is what the causes make of the
 /// charge error between `since` and `until`.
-#[derive(Serialize, Default)]
+#[derive(Serialize, Default, ToSchema)]
+#[schema(as = CausesPackBody)]
 struct PackBody {
     pack: String,
     separable: bool,
@@ -71,7 +76,8 @@ struct PackBody {
     questions: Vec<QuestionBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = CausesExplainedBody)]
 #[expect(clippy::struct_field_names, reason = "units stand in the names of fields")]
 struct ExplainedBody {
     steady_ah: f64,
@@ -82,7 +88,8 @@ struct ExplainedBody {
     sum_ah: f64,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = CausesEpochBody)]
 struct EpochBody {
     begin: Zulu,
     end: Zulu,
@@ -93,7 +100,8 @@ struct EpochBody {
 }
 
 /// What only a person can know.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = CausesQuestionBody)]
 struct QuestionBody {
     at: Zulu,
     change_ma: f64,
@@ -101,6 +109,15 @@ struct QuestionBody {
     question: String,
 }
 
+/// Why each board drifts, as far as readings can tell it.
+#[utoipa::path(
+    get,
+    path = "/v1/causes",
+    tag = "causes",
+    operation_id = "causes",
+    params(Question),
+    responses((status = 200, body = Answer))
+)]
 async fn ask(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Answer>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
     let (since_ms, until_ms) = stretch(

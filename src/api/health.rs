@@ -1,8 +1,10 @@
 //! `GET /v1/health`: what matters on a winter night.
 
-use axum::{Json, Router, extract::State, http::StatusCode, routing::get};
+use axum::{Json, extract::State, http::StatusCode};
 use chrono::Utc;
 use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
@@ -14,12 +16,12 @@ use crate::{
     store::{self, Trouble},
 };
 
-pub(super) fn router() -> Router<App> {
-    Router::new().route("/v1/health", get(health))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(health))
 }
 
-#[derive(Serialize)]
-struct HealthBody {
+#[derive(Serialize, ToSchema)]
+pub(super) struct HealthBody {
     /// Readings can come in and be kept.
     ok: bool,
     version: &'static str,
@@ -31,7 +33,7 @@ struct HealthBody {
     last_marks: Vec<MarkBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct BrokerBody {
     /// packdrift is the broker itself.
     own: bool,
@@ -46,7 +48,7 @@ struct BrokerBody {
     unacknowledged: Option<usize>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct StoreBody {
     readings: i64,
     waiting_for_commit: u64,
@@ -59,7 +61,7 @@ struct StoreBody {
     free_disk_bytes: Option<u64>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct BackupsBody {
     last: Option<Zulu>,
     fail_because: Option<&'static str>,
@@ -67,20 +69,40 @@ struct BackupsBody {
     mend: Option<&'static str>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct InstrumentBody {
     instrument: String,
     last_reading: Option<Zulu>,
     age_s: Option<i64>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = LastMarkBody)]
 struct MarkBody {
     bank: String,
     at: Option<Zulu>,
 }
 
+/// How the logger is doing.
+#[utoipa::path(
+    get,
+    path = "/v1/health",
+    tag = "health",
+    operation_id = "health",
+    responses((status = 200, body = HealthBody), (status = 503, body = HealthBody))
+)]
 async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>), Problem> {
+    let body = look(&app).await?;
+    let status = if body.ok {
+        StatusCode::OK
+    } else {
+        StatusCode::SERVICE_UNAVAILABLE
+    };
+    Ok((status, Json(body)))
+}
+
+/// How the logger is doing now.
+pub(super) async fn look(app: &App) -> Result<HealthBody, Problem> {
     let now_ms = Utc::now().timestamp_millis();
     let broker = app.health().intake.as_ref().map(broker_body);
     let backups = app
@@ -92,56 +114,49 @@ async fn health(State(app): State<App>) -> Result<(StatusCode, Json<HealthBody>)
     let failing = app.writer().failing();
     let started = Zulu(app.health().started_ms);
     // Not through `ask`: health must answer while the writer can't.
-    let body = app
-        .read(move |connection, setup| {
-            let bytes = |path: &std::path::Path| std::fs::metadata(path).ok().map(|file| file.len());
-            let instruments = ledger::last_heard(connection, setup, now_ms)?
-                .into_iter()
-                .map(|(instrument, last_ms)| InstrumentBody {
-                    instrument: setup.entry(instrument).id.clone(),
-                    last_reading: last_ms.map(Zulu),
-                    age_s: last_ms.map(|last_ms| (now_ms - last_ms) / 1000),
-                })
-                .collect();
-            let mut last_marks = Vec::new();
-            for bank in &setup.banks {
-                let last = store::anchor::of_bank(connection, &bank.id)?
-                    .last()
-                    .map(|anchor| Zulu(anchor.end_ms));
-                last_marks.push(MarkBody {
-                    bank: bank.id.clone(),
-                    at: last,
-                });
-            }
-            Ok(HealthBody {
-                ok: failing.is_none() && broker.as_ref().is_none_or(|broker| broker.subscribed),
-                version: env!("CARGO_PKG_VERSION"),
-                started,
-                broker,
-                store: StoreBody {
-                    readings: store::hour::readings(connection)?,
-                    waiting_for_commit: waiting,
-                    commits_fail_since: failing.map(|failing| Zulu(failing.since_ms)),
-                    commits_fail_because: failing.map(|failing| failing.trouble.word()),
-                    mend: failing.map(|failing| failing.trouble.mend()),
-                    refused_messages: store::quarantine::total(connection)?,
-                    database_bytes: bytes(&setup.store.path),
-                    free_disk_bytes: rustix::fs::statvfs(&setup.store.path)
-                        .ok()
-                        .map(|disk| disk.f_bavail.saturating_mul(disk.f_frsize)),
-                },
-                backups,
-                instruments,
-                last_marks,
+    app.read(move |connection, setup| {
+        let bytes = |path: &std::path::Path| std::fs::metadata(path).ok().map(|file| file.len());
+        let instruments = ledger::last_heard(connection, setup, now_ms)?
+            .into_iter()
+            .map(|(instrument, last_ms)| InstrumentBody {
+                instrument: setup.entry(instrument).id.clone(),
+                last_reading: last_ms.map(Zulu),
+                age_s: last_ms.map(|last_ms| (now_ms - last_ms) / 1000),
             })
+            .collect();
+        let mut last_marks = Vec::new();
+        for bank in &setup.banks {
+            let last = store::anchor::of_bank(connection, &bank.id)?
+                .last()
+                .map(|anchor| Zulu(anchor.end_ms));
+            last_marks.push(MarkBody {
+                bank: bank.id.clone(),
+                at: last,
+            });
+        }
+        Ok(HealthBody {
+            ok: failing.is_none() && broker.as_ref().is_none_or(|broker| broker.subscribed),
+            version: env!("CARGO_PKG_VERSION"),
+            started,
+            broker,
+            store: StoreBody {
+                readings: store::hour::readings(connection)?,
+                waiting_for_commit: waiting,
+                commits_fail_since: failing.map(|failing| Zulu(failing.since_ms)),
+                commits_fail_because: failing.map(|failing| failing.trouble.word()),
+                mend: failing.map(|failing| failing.trouble.mend()),
+                refused_messages: store::quarantine::total(connection)?,
+                database_bytes: bytes(&setup.store.path),
+                free_disk_bytes: rustix::fs::statvfs(&setup.store.path)
+                    .ok()
+                    .map(|disk| disk.f_bavail.saturating_mul(disk.f_frsize)),
+            },
+            backups,
+            instruments,
+            last_marks,
         })
-        .await?;
-    let status = if body.ok {
-        StatusCode::OK
-    } else {
-        StatusCode::SERVICE_UNAVAILABLE
-    };
-    Ok((status, Json(body)))
+    })
+    .await
 }
 
 fn backups_body(state: &Backups) -> BackupsBody {

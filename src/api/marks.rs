@@ -1,18 +1,15 @@
 //! `/v1/marks`: full charges that a person knows of and the log missed, and those that were none.
 
-use axum::{
-    Json, Router,
-    extract::{Path, State},
-    http::StatusCode,
-    routing::{delete, get},
-};
+use axum::{Json, extract::State, http::StatusCode};
 use chrono::Utc;
 use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     anchors::thousandths,
     problem::Problem,
-    query::{Asked, Sent, instant},
+    query::{Asked, Numbered, Sent, instant},
     state::App,
     zulu::Zulu,
 };
@@ -21,27 +18,28 @@ use crate::{
     store::stated_mark::{self, Kind, Said, StatedMark},
 };
 
-pub(super) fn router() -> Router<App> {
-    Router::new()
-        .route("/v1/marks", get(list).post(add))
-        .route("/v1/marks/{id}", delete(withdraw))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(list, add))
+        .routes(routes!(withdraw))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     bank: Option<String>,
     #[serde(default)]
     history: bool,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct Marks {
     bank: String,
     marks: Vec<MarkBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct MarkBody {
     id: i64,
     revision: i64,
@@ -55,6 +53,15 @@ struct MarkBody {
     withdrawn: bool,
 }
 
+/// Full charges that people stated or vetoed.
+#[utoipa::path(
+    get,
+    path = "/v1/marks",
+    tag = "marks",
+    operation_id = "list_marks",
+    params(Question),
+    responses((status = 200, body = Marks))
+)]
 async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Marks>, Problem> {
     let bank = app.bank(question.bank.as_deref())?.id.clone();
     app.read(move |connection, _| {
@@ -73,8 +80,9 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
 }
 
 /// A mark as a person sends it.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = WrittenMark)]
 struct Written {
     bank: Option<String>,
     kind: String,
@@ -85,6 +93,15 @@ struct Written {
     text: String,
 }
 
+/// States a full charge that the log missed, or vetoes one that was none.
+#[utoipa::path(
+    post,
+    path = "/v1/marks",
+    tag = "marks",
+    operation_id = "add_mark",
+    request_body = Written,
+    responses((status = 201, body = MarkBody))
+)]
 async fn add(
     State(app): State<App>,
     Sent(written): Sent<Written>,
@@ -147,7 +164,16 @@ fn kept(field: &str, value: f64) -> Result<i64, Problem> {
     Ok((value * 1000.0).round() as i64)
 }
 
-async fn withdraw(State(app): State<App>, Path(id): Path<i64>) -> Result<Json<MarkBody>, Problem> {
+/// Takes a stated mark back; it stays in the history.
+#[utoipa::path(
+    delete,
+    path = "/v1/marks/{id}",
+    tag = "marks",
+    operation_id = "withdraw_mark",
+    params(("id" = i64, Path)),
+    responses((status = 200, body = MarkBody))
+)]
+async fn withdraw(State(app): State<App>, Numbered(id): Numbered) -> Result<Json<MarkBody>, Problem> {
     let written_ms = Utc::now().timestamp_millis();
     let mark = app
         .write(move |connection| stated_mark::withdraw(connection, written_ms, id))

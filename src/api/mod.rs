@@ -12,7 +12,9 @@ mod etag;
 mod gate;
 mod health;
 mod marks;
+mod metrics;
 mod notes;
+mod openapi;
 mod packs;
 mod phases;
 pub mod problem;
@@ -32,7 +34,7 @@ use axum::{Router, middleware};
 
 pub use call::{CallError, call};
 pub use gate::{is_here, is_sent_from_elsewhere};
-pub use query::query_string;
+pub use query::{query_string, stretch};
 pub use readings::field;
 pub use serve::serve;
 pub use state::{App, Backups, Health, Intake};
@@ -61,7 +63,7 @@ pub fn app(app: App) -> Router {
 
 /// The same without asking who asks: for those within this program, who have asked already.
 pub fn questions(app: App) -> Router {
-    Router::new()
+    let (router, mut description) = openapi::begun()
         .merge(drift::router())
         .merge(series::router())
         .merge(balance::router())
@@ -74,8 +76,14 @@ pub fn questions(app: App) -> Router {
         .merge(setups::router())
         .merge(readings::router())
         .merge(quarantine::router())
+        .split_for_parts();
+    let (health, its_description) = health::router().split_for_parts();
+    description.merge(its_description);
+    router
+        .merge(openapi::router(&description))
         .layer(middleware::from_fn(etag::revalidate))
-        .merge(health::router())
+        .merge(health)
+        .merge(metrics::router())
         .fallback(async || Problem::no_such_page())
         .method_not_allowed_fallback(async || Problem::no_such_method())
         .layer(axum::extract::DefaultBodyLimit::max(BODY_BYTES))

@@ -1,17 +1,14 @@
 //! `/v1/notes`: what a person attaches. A correction or withdrawal adds a revision; nothing written is lost.
 
-use axum::{
-    Json, Router,
-    extract::{Path, State},
-    http::StatusCode,
-    routing::{get, put},
-};
+use axum::{Json, extract::State, http::StatusCode};
 use chrono::Utc;
 use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, Sent, instant},
+    query::{Asked, Numbered, Sent, instant},
     state::App,
     zulu::Zulu,
 };
@@ -23,25 +20,26 @@ use crate::{
 /// Characters in a note at most.
 const LONGEST: usize = 20_000;
 
-pub(super) fn router() -> Router<App> {
-    Router::new()
-        .route("/v1/notes", get(list).post(add))
-        .route("/v1/notes/{id}", put(correct).delete(withdraw))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(list, add))
+        .routes(routes!(correct, withdraw))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     #[serde(default)]
     history: bool,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct Notes {
     notes: Vec<NoteBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct NoteBody {
     id: i64,
     revision: i64,
@@ -58,6 +56,15 @@ struct NoteBody {
     withdrawn: bool,
 }
 
+/// The notes that stand, or every revision of every note.
+#[utoipa::path(
+    get,
+    path = "/v1/notes",
+    tag = "notes",
+    operation_id = "list_notes",
+    params(Question),
+    responses((status = 200, body = Notes))
+)]
 async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Notes>, Problem> {
     let notes = app
         .read(move |connection, _| {
@@ -74,8 +81,9 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
 }
 
 /// A note as a person sends it: exactly one of `pack`, `reference`, `bank`.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = WrittenNote)]
 struct Written {
     at: String,
     pack: Option<String>,
@@ -85,6 +93,15 @@ struct Written {
     text: String,
 }
 
+/// Attaches a note to exactly one of a pack, a reference, a bank.
+#[utoipa::path(
+    post,
+    path = "/v1/notes",
+    tag = "notes",
+    operation_id = "add_note",
+    request_body = Written,
+    responses((status = 201, body = NoteBody))
+)]
 async fn add(
     State(app): State<App>,
     Sent(written): Sent<Written>,
@@ -97,16 +114,35 @@ async fn add(
     Ok((StatusCode::CREATED, Json(body(&app, note))))
 }
 
+/// Corrects a note by a further revision.
+#[utoipa::path(
+    put,
+    path = "/v1/notes/{id}",
+    tag = "notes",
+    operation_id = "correct_note",
+    params(("id" = i64, Path)),
+    request_body = Written,
+    responses((status = 200, body = NoteBody))
+)]
 async fn correct(
     State(app): State<App>,
-    Path(id): Path<i64>,
+    Numbered(id): Numbered,
     Sent(written): Sent<Written>,
 ) -> Result<Json<NoteBody>, Problem> {
     let said = said(&app, written)?;
     revise(&app, id, Some(said)).await
 }
 
-async fn withdraw(State(app): State<App>, Path(id): Path<i64>) -> Result<Json<NoteBody>, Problem> {
+/// Takes a note back; it stays in the history.
+#[utoipa::path(
+    delete,
+    path = "/v1/notes/{id}",
+    tag = "notes",
+    operation_id = "withdraw_note",
+    params(("id" = i64, Path)),
+    responses((status = 200, body = NoteBody))
+)]
+async fn withdraw(State(app): State<App>, Numbered(id): Numbered) -> Result<Json<NoteBody>, Problem> {
     revise(&app, id, None).await
 }
 

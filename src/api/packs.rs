@@ -1,27 +1,30 @@
 //! `GET /v1/packs`: the packs as the setup has them, with what held when.
 
-use axum::{Json, Router, extract::State, routing::get};
+use axum::{Json, extract::State};
 use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{state::App, zulu::Zulu};
 
-pub(super) fn router() -> Router<App> {
-    Router::new().route("/v1/packs", get(packs))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(packs))
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct Packs {
     packs: Vec<PackBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = PackHeldBody)]
 struct PackBody {
     pack: String,
     bank: String,
     held: Vec<HeldBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct HeldBody {
     from: Option<Zulu>,
     capacity_ah: f64,
@@ -35,6 +38,14 @@ struct HeldBody {
     in_bank: bool,
 }
 
+/// The packs as the setup has them, with what held when.
+#[utoipa::path(
+    get,
+    path = "/v1/packs",
+    tag = "packs",
+    operation_id = "packs",
+    responses((status = 200, body = Packs))
+)]
 async fn packs(State(app): State<App>) -> Json<Packs> {
     let setup = app.setup();
     let packs = setup

@@ -1,37 +1,36 @@
 //! `/v1/phases`: what was going on; a person's word stands over what was derived.
 
-use axum::{
-    Json, Router,
-    extract::{Path, State},
-    http::StatusCode,
-    routing::{delete, get},
-};
+use axum::{Json, extract::State, http::StatusCode};
 use chrono::Utc;
 use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, Sent, instant, stretch},
+    query::{Asked, Numbered, Sent, instant, stretch},
     state::App,
     zulu::Zulu,
 };
 use crate::{charge::phase::Kind, ledger, store::stated_phase};
 
-pub(super) fn router() -> Router<App> {
-    Router::new()
-        .route("/v1/phases", get(list).post(add))
-        .route("/v1/phases/{id}", delete(withdraw))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(list, add))
+        .routes(routes!(withdraw))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     since: Option<String>,
     until: Option<String>,
     bank: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = Phases)]
 struct Body {
     bank: String,
     phases: Vec<PhaseBody>,
@@ -39,14 +38,14 @@ struct Body {
 }
 
 /// A pack that was off the busbar for a while; `end` is null where it is not back yet.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct OffBusbarBody {
     pack: String,
     begin: Zulu,
     end: Option<Zulu>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct PhaseBody {
     kind: &'static str,
     begin: Zulu,
@@ -55,6 +54,15 @@ struct PhaseBody {
     stated: Option<i64>,
 }
 
+/// What was going on: phases, and packs off the busbar.
+#[utoipa::path(
+    get,
+    path = "/v1/phases",
+    tag = "phases",
+    operation_id = "list_phases",
+    params(Question),
+    responses((status = 200, body = Body))
+)]
 async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Body>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
     let (since_ms, until_ms) = stretch(
@@ -93,7 +101,7 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
     .map(Json)
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct Stated {
     bank: Option<String>,
@@ -104,7 +112,7 @@ struct Stated {
     text: String,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct StatedBody {
     id: i64,
     revision: i64,
@@ -117,6 +125,15 @@ struct StatedBody {
     withdrawn: bool,
 }
 
+/// States a phase, which stands over what was derived.
+#[utoipa::path(
+    post,
+    path = "/v1/phases",
+    tag = "phases",
+    operation_id = "add_phase",
+    request_body = Stated,
+    responses((status = 201, body = StatedBody))
+)]
 async fn add(
     State(app): State<App>,
     Sent(stated): Sent<Stated>,
@@ -149,7 +166,16 @@ async fn add(
     Ok((StatusCode::CREATED, Json(stated_body(phase))))
 }
 
-async fn withdraw(State(app): State<App>, Path(id): Path<i64>) -> Result<Json<StatedBody>, Problem> {
+/// Takes a stated phase back.
+#[utoipa::path(
+    delete,
+    path = "/v1/phases/{id}",
+    tag = "phases",
+    operation_id = "withdraw_phase",
+    params(("id" = i64, Path)),
+    responses((status = 200, body = StatedBody))
+)]
+async fn withdraw(State(app): State<App>, Numbered(id): Numbered) -> Result<Json<StatedBody>, Problem> {
     let written_ms = Utc::now().timestamp_millis();
     let phase = app
         .write(move |connection| stated_phase::withdraw(connection, written_ms, id))

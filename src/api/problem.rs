@@ -6,11 +6,12 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use crate::store::OpenError;
 
 /// A problem document.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub struct Problem {
     #[serde(rename = "type")]
     kind: String,
@@ -27,6 +28,12 @@ impl Problem {
             status: status.as_u16(),
             detail: detail.into(),
         }
+    }
+
+    /// What kind it is and what to do, for whoever is no client of HTTP.
+    #[must_use]
+    pub fn told(self) -> (String, String) {
+        (self.title.to_owned(), self.detail)
     }
 
     /// A query that can't be read.

@@ -1,8 +1,10 @@
 //! `GET /v1/quarantine`: what could not be taken, counted, and the latest of it to look at.
 
-use axum::{Json, Router, extract::State, routing::get};
+use axum::{Json, extract::State};
 use chrono::DateTime;
 use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{problem::Problem, query::Asked, state::App, zulu::Zulu};
 use crate::store::quarantine;
@@ -13,24 +15,25 @@ const MESSAGES: u32 = 20;
 /// Bytes of a body that are shown.
 const SHOWN: usize = 2048;
 
-pub(super) fn router() -> Router<App> {
-    Router::new().route("/v1/quarantine", get(list))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(list))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     limit: Option<u32>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct Quarantine {
     messages: i64,
     counts: Vec<CountBody>,
     latest: Vec<KeptBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct CountBody {
     day: Option<String>,
     topic: String,
@@ -38,7 +41,7 @@ struct CountBody {
     messages: i64,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct KeptBody {
     arrived: Zulu,
     topic: String,
@@ -49,6 +52,15 @@ struct KeptBody {
     body_bytes: usize,
 }
 
+/// What could not be taken: counts, and the latest to look at.
+#[utoipa::path(
+    get,
+    path = "/v1/quarantine",
+    tag = "quarantine",
+    operation_id = "list_quarantine",
+    params(Question),
+    responses((status = 200, body = Quarantine))
+)]
 async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Quarantine>, Problem> {
     let limit = question.limit.unwrap_or(MESSAGES).min(LINES);
     app.read(move |connection, _| {

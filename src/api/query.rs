@@ -3,7 +3,10 @@
 use std::fmt::Write;
 
 use axum::{
-    extract::{FromRequest, FromRequestParts, Query, Request, rejection::QueryRejection},
+    extract::{
+        FromRequest, FromRequestParts, Path, Query, Request,
+        rejection::{PathRejection, QueryRejection},
+    },
     http::{StatusCode, request::Parts},
 };
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone};
@@ -22,6 +25,20 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Asked<T> {
         match Query::from_request_parts(parts, state).await {
             Ok(Query(query)) => Ok(Self(query)),
             Err(rejection) => Err(Problem::bad_query(QueryRejection::body_text(&rejection))),
+        }
+    }
+}
+
+/// The number in a path, refused as a problem document where it is none.
+pub(super) struct Numbered(pub i64);
+
+impl<S: Send + Sync> FromRequestParts<S> for Numbered {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        match Path::from_request_parts(parts, state).await {
+            Ok(Path(id)) => Ok(Self(id)),
+            Err(rejection) => Err(Problem::bad_query(PathRejection::body_text(&rejection))),
         }
     }
 }
@@ -63,7 +80,10 @@ pub(super) fn instant(name: &str, text: &str, zone: Tz) -> Result<i64, Problem> 
 }
 
 /// Reads the two ends of a stretch of time; what is left out is open. In ms since 1970.
-pub(super) fn stretch(since: Option<&str>, until: Option<&str>, zone: Tz) -> Result<(i64, i64), Problem> {
+///
+/// # Errors
+/// Where one of them is no instant, or they are the wrong way round.
+pub fn stretch(since: Option<&str>, until: Option<&str>, zone: Tz) -> Result<(i64, i64), Problem> {
     let since_ms = since.map_or(Ok(i64::MIN), |text| instant("since", text, zone))?;
     let until_ms = until.map_or(Ok(i64::MAX), |text| instant("until", text, zone))?;
     if since_ms >= until_ms {

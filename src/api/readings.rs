@@ -1,8 +1,16 @@
 //! `GET /v1/readings`: the readings themselves, a page at a time.
 
-use axum::{Json, Router, extract::State, routing::get};
+use axum::{Json, extract::State};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
+use utoipa::{
+    IntoParams, ToSchema,
+    openapi::{
+        KnownFormat, Schema, SchemaFormat,
+        schema::{AdditionalProperties, ArrayBuilder, ObjectBuilder, Type},
+    },
+};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
@@ -18,12 +26,13 @@ use crate::{
 /// Readings in an answer, unless fewer are asked for.
 const PAGE: u32 = 1000;
 
-pub(super) fn router() -> Router<App> {
-    Router::new().route("/v1/readings", get(readings))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(readings))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     instrument: String,
     since: Option<String>,
@@ -31,14 +40,25 @@ struct Question {
     limit: Option<u32>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = ReadingsPage)]
 struct Page {
     instrument: String,
+    #[schema(schema_with = rows)]
     readings: Vec<Map<String, Value>>,
     /// Ask again with this as `since`; null where there are no more.
     next_since: Option<Zulu>,
 }
 
+/// The readings of one instrument, a page at a time.
+#[utoipa::path(
+    get,
+    path = "/v1/readings",
+    tag = "readings",
+    operation_id = "readings",
+    params(Question),
+    responses((status = 200, body = Page))
+)]
 async fn readings(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Page>, Problem> {
     let setup = app.setup();
     let entry = setup
@@ -75,6 +95,20 @@ async fn readings(State(app): State<App>, Asked(question): Asked<Question>) -> R
     })
     .await
     .map(Json)
+}
+
+/// A reading has its instant and those channels that were reported.
+fn rows() -> ArrayBuilder {
+    let number = || ObjectBuilder::new().schema_type(Type::Number);
+    let at = ObjectBuilder::new()
+        .schema_type(Type::String)
+        .format(Some(SchemaFormat::KnownFormat(KnownFormat::DateTime)));
+    let mut row = ObjectBuilder::new().property("at", at).required("at");
+    for channel in Channel::ALL {
+        row = row.property(field(channel), number());
+    }
+    ArrayBuilder::new()
+        .items(row.additional_properties(Some(AdditionalProperties::<Schema>::FreeForm(false))))
 }
 
 fn reading_body(at_ms: i64, channels: &Channels) -> Map<String, Value> {

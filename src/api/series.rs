@@ -1,7 +1,9 @@
 //! `GET /v1/drift/series`: charge error over time, for plots.
 
-use axum::{Json, Router, extract::State, routing::get};
+use axum::{Json, extract::State};
 use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     drift::{known_pack, percent, round},
@@ -19,12 +21,13 @@ use crate::{
 /// Points in a series at most.
 const MOST: i64 = 20_000;
 
-pub(super) fn router() -> Router<App> {
-    Router::new().route("/v1/drift/series", get(series))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(series))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     since: Option<String>,
     until: Option<String>,
@@ -33,7 +36,7 @@ struct Question {
     pack: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct Series {
     bank: String,
     since: Option<Zulu>,
@@ -43,7 +46,7 @@ struct Series {
 }
 
 /// One value an instant; null where there is none.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct PackSeries {
     pack: String,
     charge_error_ah: Vec<Option<f64>>,
@@ -53,6 +56,15 @@ struct PackSeries {
     display_percent: Vec<Option<f64>>,
 }
 
+/// Charge error over time.
+#[utoipa::path(
+    get,
+    path = "/v1/drift/series",
+    tag = "drift",
+    operation_id = "series",
+    params(Question),
+    responses((status = 200, body = Series))
+)]
 async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Series>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
     let (since_ms, until_ms) = stretch(

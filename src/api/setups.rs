@@ -2,8 +2,10 @@
 
 use std::path::Path;
 
-use axum::{Json, Router, extract, extract::State, routing::get};
+use axum::{Json, extract, extract::State};
 use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{problem::Problem, state::App, zulu::Zulu};
 use crate::{
@@ -11,19 +13,17 @@ use crate::{
     store::setup_version::{self, Version},
 };
 
-pub(super) fn router() -> Router<App> {
-    Router::new()
-        .route("/v1/setups", get(list))
-        .route("/v1/setups/{digest}", get(one))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(list)).routes(routes!(one))
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct Setups {
     setups: Vec<SetupBody>,
 }
 
 /// A setup file without its text.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 struct SetupBody {
     digest: String,
     first_served: Zulu,
@@ -33,7 +33,8 @@ struct SetupBody {
     changes_to_past: Option<Vec<ChangeBody>>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = SetupChangeBody)]
 struct ChangeBody {
     bank: String,
     /// Null: from the beginning.
@@ -41,13 +42,22 @@ struct ChangeBody {
     what: String,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = SetupTextBody)]
 struct TextBody {
     digest: String,
     first_served: Zulu,
     text: String,
 }
 
+/// Every setup file that was served, and what each changed of the past.
+#[utoipa::path(
+    get,
+    path = "/v1/setups",
+    tag = "setups",
+    operation_id = "setups",
+    responses((status = 200, body = Setups))
+)]
 async fn list(State(app): State<App>) -> Result<Json<Setups>, Problem> {
     app.read(|connection, setup| {
         let versions = setup_version::all(connection)?;
@@ -75,6 +85,15 @@ async fn list(State(app): State<App>) -> Result<Json<Setups>, Problem> {
     .map(Json)
 }
 
+/// The text of one.
+#[utoipa::path(
+    get,
+    path = "/v1/setups/{digest}",
+    tag = "setups",
+    operation_id = "setup",
+    params(("digest" = String, Path, description = "SHA-256 of its text, hex")),
+    responses((status = 200, body = TextBody))
+)]
 async fn one(
     State(app): State<App>,
     extract::Path(digest): extract::Path<String>,

@@ -2,9 +2,11 @@
 
 use chrono::{DateTime, SecondsFormat};
 use serde::{Serialize, Serializer};
+use utoipa::ToSchema;
 
 /// An instant, ms since 1970.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ToSchema)]
+#[schema(value_type = String, format = DateTime)]
 pub struct Zulu(pub i64);
 
 impl std::fmt::Display for Zulu {

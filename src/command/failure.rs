@@ -1,6 +1,12 @@
 //! Why a command did not do what it was asked, for the person at the terminal.
 
-use crate::{api::TokensError, config::LoadError, daemon, demo, intake, report, secret::SecretError, store};
+use crate::{
+    api::{TokensError, problem::Problem},
+    config::LoadError,
+    daemon, demo, exchange, intake, report,
+    secret::SecretError,
+    store,
+};
 
 /// A command's failure. `Debug` is what `main` prints: the message and its causes.
 #[derive(thiserror::Error)]
@@ -35,6 +41,12 @@ pub enum Failure {
     /// The bundle could not be written.
     #[error("the bundle could not be written")]
     Bundle(#[from] report::BundleError),
+    /// A file was not imported.
+    #[error(transparent)]
+    Import(#[from] exchange::import::ImportError),
+    /// The export broke off.
+    #[error(transparent)]
+    Export(#[from] exchange::export::ExportError),
     /// The broker can't be listened to.
     #[error(transparent)]
     Unheard(#[from] intake::mqtt::Unheard),
@@ -78,6 +90,13 @@ impl Failure {
     pub(super) fn system(doing: impl Into<String>) -> impl FnOnce(std::io::Error) -> Self {
         let doing = doing.into();
         move |source| Self::System { doing, source }
+    }
+}
+
+impl From<Problem> for Failure {
+    fn from(problem: Problem) -> Self {
+        let (title, detail) = problem.told();
+        Self::Refused { title, detail }
     }
 }
 

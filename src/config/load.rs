@@ -10,7 +10,7 @@ use super::{
     finding::{Findings, Wrong},
     reader::{Table, Written, nearest},
     services,
-    setup::{Bank, InstrumentEntry, InstrumentName, Reporting, Role, Setup, Source},
+    setup::{Bank, Broker, Format, InstrumentEntry, InstrumentName, Publish, Reporting, Role, Setup, Source},
     source,
 };
 use crate::{
@@ -91,6 +91,7 @@ fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
     let report = services::report(&root, folder);
     let broker = services::broker(&root, folder);
     let api = services::api(&root, folder);
+    let publish = services::publish(&root);
     let tables = root.tables("bank", "[[bank]]");
     if tables.is_empty() {
         root.findings.add(
@@ -126,6 +127,9 @@ fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
         .filter_map(|table| source::source(table, &known, &order))
         .collect();
     apart(&root, &sources, &order);
+    if let Some(publish) = &publish {
+        published_apart(&root, publish, broker.as_ref(), &sources);
+    }
     let banks: Vec<Bank> = drafts
         .into_iter()
         .filter_map(|draft| settled(&root, draft, &known, &order))
@@ -145,6 +149,7 @@ fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
         report,
         broker: broker?,
         api: api?,
+        publish: publish.map(|prefix| Publish { prefix: prefix.value }),
         banks,
         instruments,
         sources,
@@ -217,6 +222,42 @@ fn apart(root: &Table<'_>, sources: &[Written<Source>], names: &[&str]) {
                 );
                 break;
             }
+        }
+    }
+}
+
+/// Says where answers can't go: to packdrift's own broker, or where they would come in again as readings.
+fn published_apart(
+    root: &Table<'_>,
+    prefix: &Written<String>,
+    broker: Option<&Broker>,
+    sources: &[Written<Source>],
+) {
+    if matches!(broker, Some(Broker::Own(_))) {
+        root.findings.add(
+            &prefix.place,
+            "packdrift's own broker keeps nothing that is published",
+            "answers would go here",
+            "name a broker of your own under [mqtt], or leave out [publish]",
+        );
+    }
+    for source in sources {
+        let filter = source.value.topic.filter();
+        let mut levels = filter.split('/');
+        let within = prefix
+            .value
+            .split('/')
+            .all(|level| levels.next().is_some_and(|other| other == level || other == "+"));
+        if within {
+            root.findings.add(
+                &prefix.place,
+                format!(
+                    "answers would come in again by the source of “{}”",
+                    source.value.topic.written
+                ),
+                "this prefix",
+                "choose a prefix that no source's topic begins with",
+            );
         }
     }
 }
@@ -299,8 +340,11 @@ fn reporting(bank: &Bank, sources: &[Source], instrument: Instrument) -> Reporti
             Some(InstrumentName::Fixed(fixed)) => *fixed == instrument,
             Some(InstrumentName::Pointer(_)) | None => true,
         };
-        let current =
-            source.topic.names_channel() || source.channels.iter().any(|at| at.channel == Channel::Current);
+        // SenML that lists no channels brings whatever its records are called.
+        let unlisted = source.format == Format::Senml && source.channels.is_empty();
+        let current = unlisted
+            || source.topic.names_channel()
+            || source.channels.iter().any(|at| at.channel == Channel::Current);
         its && current
     };
     let holds = sources

@@ -234,6 +234,25 @@ pub(super) fn api(root: &Table<'_>, folder: &Path) -> Option<Api> {
     })
 }
 
+/// The prefix of `[publish]`.
+pub(super) fn publish(root: &Table<'_>) -> Option<Written<String>> {
+    let table = root.table("publish", "[publish]")?;
+    let prefix = table.required_text("prefix", "\"packdrift\"");
+    table.finish();
+    let prefix = prefix?;
+    let plain = |level: &str| !level.is_empty() && !level.contains(['+', '#', '\0', '$']);
+    if prefix.value.split('/').all(plain) {
+        return Some(prefix);
+    }
+    root.findings.add(
+        &prefix.place,
+        format!("“{}” can't begin a topic", prefix.value),
+        "this prefix",
+        "write plain levels like \"packdrift\" or \"hut/packdrift\"",
+    );
+    None
+}
+
 fn address(table: &Table<'_>, written: &Written<String>, example: &str) -> Option<SocketAddr> {
     let address = written.value.parse().ok();
     if address.is_none() {

@@ -25,6 +25,8 @@ pub struct Setup {
     pub broker: Broker,
     /// Where questions are answered.
     pub api: Api,
+    /// Where answers are given back, if anywhere; then the broker is somebody's.
+    pub publish: Option<Publish>,
     /// The banks, at least one.
     pub banks: Vec<Bank>,
     /// Everything that reports, of all banks; the reference of a bank comes before its packs.
@@ -112,6 +114,13 @@ pub struct Api {
     pub listen: SocketAddr,
     /// File of tokens, always set when `listen` is not loopback.
     pub token_file: Option<PathBuf>,
+}
+
+/// `[publish]`.
+#[derive(Debug, Clone)]
+pub struct Publish {
+    /// What its topics begin with, without a slash at the end.
+    pub prefix: String,
 }
 
 /// `[[bank]]`: packs on one busbar and the shunt in the main lead.
@@ -295,7 +304,8 @@ pub struct Source {
     pub each: Option<String>,
     /// True where the instrument reports charging as a negative current.
     pub charging_negative: bool,
-    /// Where the channels are. For [`Format::Number`] with `{channel}` in the topic: only scales, pointers empty.
+    /// Where the channels are. For [`Format::Number`] with `{channel}` in the topic: only scales, pointers empty. For
+    /// [`Format::Senml`] names of records in place of pointers, or nothing where records are called like channels.
     pub channels: Vec<ChannelAt>,
     /// How values are reported.
     pub on_change: Option<Duration>,
@@ -308,6 +318,8 @@ pub enum Format {
     Json,
     /// One plain number.
     Number,
+    /// A `SenML` pack (RFC 8428), JSON or CBOR.
+    Senml,
 }
 
 /// How a source names its instrument outside the topic.

@@ -31,6 +31,18 @@ pub(super) fn source(table: Table<'_>, known: Known<'_>, names: &[&str]) -> Opti
         });
     let format = format(&table);
     let time = pointer(&table, "time");
+    if format == Some(Format::Senml) {
+        for key in ["time", "each"] {
+            if table.has(key) {
+                table.findings.add(
+                    &table.place,
+                    format!("SenML says itself where `{key}` would point to"),
+                    "in this source",
+                    format!("leave out `{key}`"),
+                );
+            }
+        }
+    }
     let each = pointer(&table, "each");
     let instrument = instrument(&table, known, names, each.is_some());
     let charging_negative =
@@ -76,8 +88,9 @@ pub(super) fn source(table: Table<'_>, known: Known<'_>, names: &[&str]) -> Opti
 
 fn format(table: &Table<'_>) -> Option<Format> {
     table.required_text("format", "\"json\"")?;
-    match one_of(table, "format", &["json", "number"])?.as_str() {
+    match one_of(table, "format", &["json", "number", "senml"])?.as_str() {
         "json" => Some(Format::Json),
+        "senml" => Some(Format::Senml),
         _ => Some(Format::Number),
     }
 }
@@ -161,6 +174,7 @@ fn channels(
         let in_topic = topic.is_some_and(TopicPattern::names_channel);
         let mend = match format {
             Some(Format::Number) if in_topic => return Some(Vec::new()),
+            Some(Format::Senml) => return Some(Vec::new()),
             Some(Format::Number) => "put {channel} into the topic, or name one under [source.channels]",
             _ => "add [source.channels] with lines like this: voltage = \"/volts\"",
         };
@@ -190,14 +204,18 @@ fn channels(
         };
         let (pointer, scale) = match value.get_ref() {
             DeValue::String(text) => {
-                if !is_pointer(text) {
+                if format != Some(Format::Senml) && !is_pointer(text) {
                     not_a_pointer(table, &value.span(), text);
                 }
                 (text.to_string(), 1.0)
             }
             DeValue::Table(at) => {
                 let at = Table::new("a channel", at, value.span(), table.findings);
-                let pointer = self::pointer(&at, "at").unwrap_or_default();
+                let pointer = match format {
+                    Some(Format::Senml) => at.text("at").map(|name| name.value),
+                    _ => self::pointer(&at, "at"),
+                }
+                .unwrap_or_default();
                 let scale = at.number_within("scale", |scale| scale != 0.0, "anything but 0");
                 at.finish();
                 (pointer, scale.unwrap_or(1.0))

@@ -4,19 +4,21 @@
 //! message that is wrong in one place is not to be believed in another; the other packs of a message of several
 //! are readings of their own.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use serde_json::Value;
 
 use super::{
     instant,
     limits::Limits,
+    senml,
     topics::{Route, Topics},
     value,
 };
 use crate::{
     config::{Format, InstrumentName, Setup, Source},
     reading::{Channel, Channels, Decoded, Instrument, Reading, Reason, Refusal},
+    unit,
 };
 
 /// How a message came.
@@ -55,9 +57,10 @@ impl Decoder {
     /// Whether the messages of a topic bring a time of their own. What no source takes brings none.
     #[must_use]
     pub fn timed(&self, topic: &str) -> bool {
-        self.topics
-            .route(topic)
-            .is_ok_and(|route| self.sources[route.source].time.is_some())
+        self.topics.route(topic).is_ok_and(|route| {
+            let source = &self.sources[route.source];
+            source.time.is_some() || source.format == Format::Senml
+        })
     }
 
     /// The MQTT topic filters that bring the messages of every source.
@@ -73,6 +76,16 @@ impl Decoder {
         Some(self.sources[route.source].topic.written.clone())
     }
 
+    /// Gives a value back, in its kept unit, where the instrument can have it.
+    pub(crate) fn possible(
+        &self,
+        instrument: Instrument,
+        channel: Channel,
+        value: i64,
+    ) -> Result<i64, Refusal> {
+        self.limits[usize::from(instrument.0)].check(channel, value)
+    }
+
     /// What a message says. Never empty: a message without a reading has at least one refusal.
     #[must_use]
     pub fn decode(&self, topic: &str, body: &[u8], arrival: Arrival) -> Decoded {
@@ -86,6 +99,7 @@ impl Decoder {
             match taken.source.format {
                 Format::Json => taken.document(body),
                 Format::Number => Ok(vec![taken.plain_number(body)]),
+                Format::Senml => taken.pack(body),
             }
         });
         let mut decoded = Decoded::default();
@@ -161,6 +175,47 @@ impl Taken<'_> {
             return Err(refusal(Reason::Empty, format!("no entries at {each:?}")));
         }
         Ok(readings)
+    }
+
+    /// One result for each instant of a `SenML` pack.
+    fn pack(&self, body: &[u8]) -> Result<Vec<Result<Reading, Refusal>>, Refusal> {
+        let instrument = self.instrument(None, &Value::Null)?;
+        let mut instants: BTreeMap<i64, Result<Vec<(Channel, i64)>, Refusal>> = BTreeMap::new();
+        for record in senml::resolve(body)? {
+            let Some((channel, scale)) = self.named(&record.name) else {
+                continue;
+            };
+            let at_ms = match record.time {
+                senml::Time::Absolute(s) => instant::from_count(s),
+                senml::Time::Relative(s) => Some(self.arrived()? + relative_ms(s)),
+            };
+            let at_ms = at_ms.ok_or_else(|| refusal(Reason::BadTime, "the time is no instant"))?;
+            let values = instants.entry(at_ms).or_insert_with(|| Ok(Vec::new()));
+            if let Ok(known) = values {
+                match recorded(channel, scale, &record) {
+                    Ok(value) => known.extend(value.map(|value| (channel, value))),
+                    Err(refusal) => *values = Err(refusal),
+                }
+            }
+        }
+        if instants.is_empty() {
+            return Err(refusal(Reason::Empty, "no record in it is called like a channel"));
+        }
+        let readings = instants.into_iter();
+        Ok(readings
+            .map(|(at_ms, values)| self.reading(instrument, values?, at_ms))
+            .collect())
+    }
+
+    /// The channel of a record's name, and what its number is multiplied with.
+    fn named(&self, name: &str) -> Option<(Channel, f64)> {
+        let last = name.rsplit([':', '/', '.']).next().unwrap_or(name);
+        if self.source.channels.is_empty() {
+            return Channel::named(last).map(|channel| (channel, 1.0));
+        }
+        let listed = self.source.channels.iter();
+        let mut called = listed.filter(|at| at.pointer == name || at.pointer == last);
+        called.next().map(|at| (at.channel, at.scale))
     }
 
     fn entry(&self, key: Option<&String>, entry: &Value, document: &Value) -> Result<Reading, Refusal> {
@@ -250,6 +305,32 @@ impl Taken<'_> {
             ))
         }
     }
+}
+
+/// The value of a channel that a record has, in its kept unit; its unit must be one of the channel's.
+fn recorded(channel: Channel, scale: f64, record: &senml::Record) -> Result<Option<i64>, Refusal> {
+    let unit = match &record.unit {
+        None => 1.0,
+        Some(unit) => unit::scale(channel, unit).ok_or_else(|| {
+            let detail = format!("{}: {unit:?} is no unit of it", channel.name());
+            refusal(Reason::Malformed, detail)
+        })?,
+    };
+    match &record.value {
+        None => Ok(None),
+        Some(senml::Value::Number(number)) => value::from_json(channel, &Value::from(*number), scale * unit),
+        Some(senml::Value::Text(text)) => value::from_text(channel, text, scale * unit).map(Some),
+        Some(senml::Value::Switch(on)) => value::from_json(channel, &Value::Bool(*on), 1.0),
+    }
+}
+
+/// Seconds from now in ms; below 2^28 s by what makes a time relative.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "bounded, and saturating where a sender is absurd"
+)]
+fn relative_ms(s: f64) -> i64 {
+    (s * 1000.0).round().clamp(-1e15, 1e15) as i64
 }
 
 fn refusal(reason: Reason, detail: impl Into<String>) -> Refusal {

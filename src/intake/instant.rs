@@ -68,7 +68,7 @@ pub(super) fn from_value(value: &Value) -> Result<i64, Refusal> {
 }
 
 /// Refuses an instant before 2000 or more than a day after the message arrived.
-pub(super) fn plausible(at_ms: i64, arrived_ms: i64) -> Result<i64, Refusal> {
+pub(crate) fn plausible(at_ms: i64, arrived_ms: i64) -> Result<i64, Refusal> {
     if at_ms < EARLIEST_MS {
         return Err(implausible(at_ms, "is before 2000"));
     }

@@ -7,13 +7,14 @@
 mod decode;
 mod limits;
 mod topics;
-mod value;
+pub(crate) mod value;
 
 pub mod instant;
 pub mod live;
 pub mod mqtt;
 pub mod open;
 pub mod own;
+pub mod senml;
 pub mod survey;
 mod usual;
 

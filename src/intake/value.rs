@@ -9,7 +9,7 @@ use crate::reading::{Channel, Reason, Refusal};
 /// The value of a channel where a JSON document has it; `None` for `null`, which says that nothing is known.
 ///
 /// `scale` makes A, V, %, Ah or °C of the number.
-pub(super) fn from_json(channel: Channel, value: &Value, scale: f64) -> Result<Option<i64>, Refusal> {
+pub(crate) fn from_json(channel: Channel, value: &Value, scale: f64) -> Result<Option<i64>, Refusal> {
     match value {
         Value::Null => Ok(None),
         Value::Bool(on) if channel.is_switch() => Ok(Some(i64::from(*on))),
@@ -25,7 +25,7 @@ pub(super) fn from_json(channel: Channel, value: &Value, scale: f64) -> Result<O
 }
 
 /// The value of a channel written as plain text; a decimal comma is understood.
-pub(super) fn from_text(channel: Channel, text: &str, scale: f64) -> Result<i64, Refusal> {
+pub(crate) fn from_text(channel: Channel, text: &str, scale: f64) -> Result<i64, Refusal> {
     let text = text.trim();
     if channel.is_switch() {
         match text.to_ascii_lowercase().as_str() {

@@ -128,6 +128,17 @@ pub fn latest(connection: &Connection, limit: u32) -> rusqlite::Result<Vec<Kept>
         .collect()
 }
 
+/// How many messages were refused for each reason, by the reason's word.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn by_reason(connection: &Connection) -> rusqlite::Result<Vec<(String, i64)>> {
+    connection
+        .prepare_cached("SELECT reason, sum(messages) FROM refusal_count GROUP BY reason ORDER BY reason")?
+        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .collect()
+}
+
 /// How many messages were refused in all.
 ///
 /// # Errors

@@ -170,6 +170,64 @@ pub fn each_between(
     Ok(())
 }
 
+/// A reading with its instrument's name, and the values that void each other in it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Named {
+    /// When, ms since 1970.
+    pub at_ms: i64,
+    /// Whose.
+    pub name: String,
+    /// What is believed.
+    pub channels: Channels,
+    /// Every value that was given for a void channel.
+    pub voided: Vec<(Channel, i64)>,
+}
+
+/// Calls `each` with every reading in order of time, then instrument's name.
+///
+/// # Errors
+/// Whatever SQLite or `each` says.
+pub fn each_named(
+    connection: &Connection,
+    (from_ms, until_ms): (i64, i64),
+    mut each: impl FnMut(Named) -> rusqlite::Result<()>,
+) -> rusqlite::Result<()> {
+    let mut statement = connection.prepare(&format!(
+        "SELECT {COLUMNS}, at_ms, void, i.id, i.name FROM reading JOIN instrument AS i ON i.id = instrument \
+         WHERE at_ms BETWEEN ?1 AND ?2 ORDER BY at_ms, i.name"
+    ))?;
+    let mut rows = statement.query(params![from_ms, until_ms])?;
+    while let Some(row) = rows.next()? {
+        let at_ms = row.get(9)?;
+        let void: Option<i64> = row.get(10)?;
+        let voided = match void {
+            None => Vec::new(),
+            Some(_) => conflicts(connection, row.get(11)?, at_ms)?,
+        };
+        each(Named {
+            at_ms,
+            name: row.get(12)?,
+            channels: channels_of(row, 0)?,
+            voided,
+        })?;
+    }
+    Ok(())
+}
+
+/// The values that void each other at an instant, in order.
+fn conflicts(connection: &Connection, instrument: i64, at_ms: i64) -> rusqlite::Result<Vec<(Channel, i64)>> {
+    let mut statement = connection.prepare_cached(
+        "SELECT channel, value FROM conflict WHERE at_ms = ?1 AND instrument = ?2 ORDER BY channel, value",
+    )?;
+    let found = statement.query_map(params![at_ms, instrument], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let mut values = Vec::new();
+    for value in found {
+        let (name, value): (String, i64) = value?;
+        values.extend(Channel::named(&name).map(|channel| (channel, value)));
+    }
+    Ok(values)
+}
+
 /// The last reading of an instrument with a value of the channel in `[from_ms, until_ms]`: (time in ms, value).
 ///
 /// # Errors

@@ -59,6 +59,7 @@ pub fn setup(sources: Vec<Source>) -> Setup {
             listen: ([127, 0, 0, 1], 0).into(),
             token_file: None,
         },
+        publish: None,
         banks: vec![Bank {
             id: "skerry".into(),
             chemistry: Chemistry::Lfp,

@@ -1,11 +1,13 @@
 //! The shapes of the answer: what stands in the document and in which units.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::super::zulu::Zulu;
 use crate::charge::{drift::Coverage, estimate::Estimate};
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
+#[schema(as = Drift)]
 pub(super) struct Answer {
     pub(super) bank: String,
     pub(super) since: Option<Zulu>,
@@ -17,7 +19,7 @@ pub(super) struct Answer {
     pub(super) reference: Option<ReferenceBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct PackBody {
     pub(super) pack: String,
     pub(super) revision: String,
@@ -36,7 +38,7 @@ pub(super) struct PackBody {
     pub(super) cautions: Vec<CautionBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct ErrorBody {
     pub(super) ah: Option<f64>,
     pub(super) expanded_uncertainty_ah: Option<f64>,
@@ -48,7 +50,7 @@ pub(super) struct ErrorBody {
     pub(super) budget: Vec<LineBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct LineBody {
     source: &'static str,
     standard_uncertainty_ah: f64,
@@ -63,14 +65,14 @@ pub(super) fn lines(estimate: &Estimate) -> Vec<LineBody> {
     estimate.budget().into_iter().map(line).collect()
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct RateBody {
     pub(super) ah_per_day: f64,
     pub(super) points_per_month: f64,
     pub(super) expanded_uncertainty_ah_per_day: f64,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct EpochBody {
     pub(super) begin: Zulu,
     pub(super) end: Zulu,
@@ -82,7 +84,7 @@ pub(super) struct EpochBody {
 
 /// What the pack's own counter went up by. Its error is null where the counter doesn't count net charge, or a step
 /// of it can't be put right.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct OwnCounterBody {
     pub(super) counts: &'static str,
     pub(super) counted_ah: Option<f64>,
@@ -92,7 +94,7 @@ pub(super) struct OwnCounterBody {
 }
 
 /// A step of a counter that is not charge. At a full charge it is the board's own correction.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct StepBody {
     pub(super) at: Zulu,
     pub(super) kind: &'static str,
@@ -101,7 +103,7 @@ pub(super) struct StepBody {
     pub(super) counted_ah: Option<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct DisplayBody {
     /// When it was last displayed; null for the bank's mean of several displays.
     pub(super) at: Option<Zulu>,
@@ -115,21 +117,21 @@ pub(super) struct DisplayBody {
     pub(super) less_reference_display_points: Option<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct ResyncBody {
     pub(super) at: Zulu,
     pub(super) before_percent: Option<f64>,
     pub(super) after_percent: Option<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct ResetBody {
     pub(super) at: Zulu,
     pub(super) before_percent: f64,
     pub(super) after_percent: f64,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct CountedBody {
     pub(super) charged_ah: f64,
     pub(super) discharged_ah: f64,
@@ -138,7 +140,7 @@ pub(super) struct CountedBody {
     pub(super) equivalent_full_cycles: Option<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct CoverageBody {
     pub(super) fraction: f64,
     pub(super) longest_gap_s: i64,
@@ -147,7 +149,7 @@ pub(super) struct CoverageBody {
 }
 
 /// What was outside the usual cautions, once an episode. `worst` is in V, °C or points.
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct CautionBody {
     pub(super) kind: &'static str,
     pub(super) begin: Zulu,
@@ -156,7 +158,7 @@ pub(super) struct CautionBody {
     pub(super) text: String,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct ReferenceBody {
     pub(super) reference: String,
     pub(super) counted: CountedBody,
@@ -169,7 +171,7 @@ pub(super) struct ReferenceBody {
     pub(super) closures: Vec<ClosureBody>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, ToSchema)]
 pub(super) struct ClosureBody {
     pub(super) begin: Zulu,
     pub(super) end: Zulu,

@@ -4,9 +4,12 @@ mod body;
 mod display;
 mod pack;
 
-use axum::{Json, Router, extract::State, routing::get};
+use axum::{Json, extract::State};
 use rusqlite::Connection;
 use serde::Deserialize;
+use serde_json::Value;
+use utoipa::IntoParams;
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
@@ -23,12 +26,13 @@ use body::{Answer, ClosureBody, CountedBody, ReferenceBody, coverage_body};
 pub(super) use body::{percent, round};
 use pack::{Seen, inside, pack_body, unheard};
 
-pub(super) fn router() -> Router<App> {
-    Router::new().route("/v1/drift", get(drift))
+pub(super) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new().routes(routes!(drift))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Question {
     since: Option<String>,
     until: Option<String>,
@@ -36,6 +40,15 @@ struct Question {
     pack: Option<String>,
 }
 
+/// How far each pack's own count has drifted from the truth.
+#[utoipa::path(
+    get,
+    path = "/v1/drift",
+    tag = "drift",
+    operation_id = "drift",
+    params(Question),
+    responses((status = 200, body = Answer))
+)]
 async fn drift(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Answer>, Problem> {
     let bank = app.bank(question.bank.as_deref())?;
     let (since_ms, until_ms) = stretch(
@@ -73,6 +86,12 @@ pub(super) fn known_pack(setup: &Setup, bank: &Bank, name: &str) -> Result<(), P
     } else {
         Err(Problem::unknown("pack", name, &known))
     }
+}
+
+/// The whole answer for a bank as a document, from its first reading to its last.
+pub(super) fn document(connection: &Connection, setup: &Setup, bank: &Bank) -> Result<Value, Problem> {
+    let answer = answer(connection, setup, bank, (i64::MIN, i64::MAX), None)?;
+    serde_json::to_value(answer).map_err(|_| Problem::internal())
 }
 
 fn answer(

@@ -27,7 +27,7 @@ const STEADY: Duration = Duration::from_secs(30);
 
 /// Why there is no connection.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum Failure {
+pub(crate) enum Failure {
     #[error(transparent)]
     Unready(#[from] Unready),
     #[error(transparent)]
@@ -36,7 +36,7 @@ pub(super) enum Failure {
 
 impl Failure {
     /// The failure with what is behind it, for a person.
-    pub(super) fn told(&self) -> String {
+    pub(crate) fn told(&self) -> String {
         match self {
             // Its texts hold those of their sources already.
             Self::Connection(error) => error.to_string(),
@@ -49,7 +49,7 @@ impl Failure {
 }
 
 /// One poll, after a wait.
-pub(super) async fn poll(
+pub(crate) async fn poll(
     mut events: EventLoop,
     mqtt: &Mqtt,
     wait: Option<Duration>,
@@ -66,25 +66,25 @@ pub(super) async fn poll(
 
 /// How long to wait before the next try.
 #[derive(Debug)]
-pub(super) struct Backoff {
+pub(crate) struct Backoff {
     next: Duration,
     connected: Option<Instant>,
 }
 
 impl Backoff {
-    pub(super) fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             next: SHORTEST_WAIT,
             connected: None,
         }
     }
 
-    pub(super) fn connected(&mut self, now: Instant) {
+    pub(crate) fn connected(&mut self, now: Instant) {
         self.connected = Some(now);
     }
 
     /// The wait after a failure.
-    pub(super) fn failed(&mut self, now: Instant) -> Duration {
+    pub(crate) fn failed(&mut self, now: Instant) -> Duration {
         if self
             .connected
             .take()

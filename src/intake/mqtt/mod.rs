@@ -25,10 +25,7 @@ use tokio::{
 };
 use tracing::{error, info, warn};
 
-use self::{
-    link::{Backoff, Failure, poll},
-    owed::Owed,
-};
+use self::owed::Owed;
 use super::{
     Arrival, Decoder,
     live::{Live, Marks},
@@ -39,6 +36,7 @@ use crate::{
     store::{Committed, Message, Stopped, Writer},
 };
 
+pub(crate) use self::link::{Backoff, Failure, poll};
 pub use self::{
     listen::{Overheard, Unheard, listen},
     status::Status,

@@ -36,7 +36,7 @@ const WINDOW: u16 = 1000;
 
 /// Why connecting can't even be tried.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum Unready {
+pub(crate) enum Unready {
     #[error("the password can't be used")]
     Password(SecretError),
     #[error("the key of the client certificate can't be used")]
