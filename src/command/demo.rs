@@ -56,6 +56,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let setup = setup(&folder, arguments)?;
     let runtime = tokio::runtime::Runtime::new().map_err(Failure::system("no threads to work with"))?;
     runtime.block_on(async {
+        let mut stop = serve::Stop::listen()?;
         println!(
             "Simulating {} days of a {} winter (seed {}).",
             arguments.days, arguments.winter, arguments.seed
@@ -66,13 +67,16 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         };
         let winter = Arc::new(demo::simulate(&plan));
         let daemon = Daemon::start(Arc::new(setup)).await?;
-        let shown = answer(&daemon, winter).await;
+        let shown = tokio::select! {
+            shown = answer(&daemon, winter) => shown,
+            () = stop.told() => Err(Failure::Words("stopped before the winter was over".to_owned())),
+        };
         if shown.is_ok() && !arguments.exit {
             println!(
                 "\nThe page is at http://{}/, answers are under /v1; stop with Ctrl-C.",
                 daemon.api()
             );
-            serve::told_to_stop().await?;
+            stop.told().await;
         }
         daemon.stop().await;
         shown

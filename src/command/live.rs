@@ -5,7 +5,7 @@ use std::{fmt::Write, time::Duration};
 use chrono::Utc;
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::{Failure, serve::told_to_stop, table::table};
+use super::{Failure, serve::Stop, table::table};
 use crate::{
     config::{Broker, Mqtt, Setup},
     intake::{
@@ -70,10 +70,11 @@ async fn overhear(mqtt: &Mqtt, survey: &mut Survey<'_>, listen_for: Duration) ->
             survey.topics().len()
         ));
     };
+    let mut stop = Stop::listen()?;
     let enough = async {
         tokio::select! {
             () = tokio::time::sleep(listen_for) => {}
-            _ = told_to_stop() => {}
+            () = stop.told() => {}
         }
     };
     listen(mqtt, heard, enough).await?;

@@ -3,7 +3,7 @@
 use std::{convert::Infallible, net::SocketAddr, path::Path, sync::Arc, time::Duration};
 
 use clap::Args;
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use super::{Failure, LogFormat, log};
 use crate::{
@@ -37,10 +37,11 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     }
     let runtime = tokio::runtime::Runtime::new().map_err(Failure::system("no threads to work with"))?;
     let ended = runtime.block_on(async {
+        let mut stop = Stop::listen()?;
         let daemon = Daemon::start(Arc::new(setup)).await?;
         supervisor::tell(State::Ready);
         let ended = tokio::select! {
-            told = told_to_stop() => told,
+            () = stop.told() => Ok(()),
             () = daemon.broken() => Err(Failure::Words("nothing can be stored any more; the log says why".into())),
             never = stay_alive() => match never {},
         };
@@ -76,14 +77,26 @@ pub(super) fn listen_on(setup: &mut Setup, listen: SocketAddr) -> Result<(), Fai
     Ok(())
 }
 
-/// Waits for SIGTERM or SIGINT.
-pub(super) async fn told_to_stop() -> Result<(), Failure> {
-    let listening = || Failure::system("signals can't be listened for");
-    let mut terminate = signal(SignalKind::terminate()).map_err(listening())?;
-    let mut interrupt = signal(SignalKind::interrupt()).map_err(listening())?;
-    tokio::select! {
-        _ = terminate.recv() => {}
-        _ = interrupt.recv() => {}
+/// SIGTERM and SIGINT, listened for from before anything is begun that must be ended in order.
+pub(super) struct Stop {
+    terminate: Signal,
+    interrupt: Signal,
+}
+
+impl Stop {
+    pub(super) fn listen() -> Result<Self, Failure> {
+        let listening = || Failure::system("signals can't be listened for");
+        Ok(Self {
+            terminate: signal(SignalKind::terminate()).map_err(listening())?,
+            interrupt: signal(SignalKind::interrupt()).map_err(listening())?,
+        })
     }
-    Ok(())
+
+    /// Waits for either.
+    pub(super) async fn told(&mut self) {
+        tokio::select! {
+            _ = self.terminate.recv() => {}
+            _ = self.interrupt.recv() => {}
+        }
+    }
 }

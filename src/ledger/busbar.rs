@@ -10,10 +10,7 @@ use super::{
     told,
 };
 use crate::{
-    charge::{
-        busbar::{Change, Seen, Watch, telling_ma},
-        count::Sample,
-    },
+    charge::busbar::{Change, Seen, Watch, telling_ma},
     config::{Bank, Setup},
     reading::Channel,
     store::{
@@ -104,11 +101,13 @@ fn derive_bank(
     from_ms: i64,
 ) -> rusqlite::Result<()> {
     let pauses_ms = members.iter().map(|member| member.joining.longest_pause_ms);
-    let warm_up_ms = from_ms.saturating_sub(WARM_UP_MS + pauses_ms.max().unwrap_or(0));
-    let mut samples = members
-        .iter()
-        .map(|member| sample_before(connection, member, warm_up_ms))
-        .collect::<rusqlite::Result<Vec<_>>>()?;
+    let warm_up = (from_ms - WARM_UP_MS - pauses_ms.max().unwrap_or(0)).div_euclid(HOUR_MS);
+    let warm_up_ms = warm_up * HOUR_MS;
+    let mut samples = Vec::with_capacity(members.len());
+    for member in members {
+        let (sample, gone) = last_sample(connection, member, warm_up)?;
+        samples.push(sample.filter(|_| !gone));
+    }
     let mut packs = Vec::with_capacity(members.len() - 1);
     for (place, member) in members.iter().enumerate().skip(1) {
         let away = before
@@ -177,16 +176,6 @@ fn derive_bank(
         }
     }
     Ok(())
-}
-
-/// The sample at which an instrument was last heard before an instant.
-fn sample_before(connection: &Connection, member: &Member, at_ms: i64) -> rusqlite::Result<Option<Sample>> {
-    let heard = store::hour::last_heard_before(connection, member.number, at_ms.div_euclid(HOUR_MS))?;
-    let Some(heard_ms) = heard else {
-        return Ok(None);
-    };
-    let (sample, gone) = last_sample(connection, member, heard_ms)?;
-    Ok(sample.filter(|_| !gone))
 }
 
 /// What current of the reference tells of each pack, as the setup has it at an instant.

@@ -12,7 +12,7 @@ use super::{
 };
 use crate::{
     charge::{
-        count::{Counted, Piece, Sample},
+        count::{Counted, Piece},
         facts::Cut,
     },
     store,
@@ -67,20 +67,8 @@ fn within_hour(connection: &Connection, members: &[Member], at_ms: i64) -> rusql
     let begin_ms = hour * HOUR_MS;
     let mut previous = Vec::with_capacity(members.len());
     for member in members {
-        let sample = match store::hour::last_heard_before(connection, member.number, hour)? {
-            Some(heard_ms) => {
-                let (sample, gone) = last_sample(connection, member, heard_ms)?;
-                // Gone only within this hour: the loop below comes to it.
-                match sample {
-                    Some(sample) if gone && sample.at_ms >= begin_ms => Some(Sample {
-                        at_ms: heard_ms,
-                        ..sample
-                    }),
-                    sample => sample.filter(|_| !gone),
-                }
-            }
-            None => None,
-        };
+        let (sample, gone) = last_sample(connection, member, hour)?;
+        let sample = sample.filter(|_| !gone);
         previous.push(sample);
     }
     let mut counted = vec![Counted::default(); members.len()];

@@ -39,6 +39,11 @@ pub(super) fn derive(
     mut each_hour: impl FnMut(i64),
 ) -> rusqlite::Result<()> {
     let (begin_ms, end_ms) = (first * HOUR_MS, (last + 1) * HOUR_MS);
+    // What happens before the first hour decides what its first readings mean; a piece that begins in the last
+    // hour may end after it.
+    let pause_ms = roster.longest_pause_ms();
+    let warm_up = (begin_ms - WARM_UP_PAUSES * pause_ms).div_euclid(HOUR_MS);
+    let (read_from_ms, read_until_ms) = (warm_up * HOUR_MS, end_ms + pause_ms + 1);
     store::cut::remove(connection, begin_ms, end_ms)?;
     let mut folds = BTreeMap::new();
     for member in roster.members() {
@@ -46,17 +51,12 @@ pub(super) fn derive(
         store::counter_step::remove(connection, member.number, begin_ms, end_ms)?;
         store::caution_hour::remove(connection, member.number, first, last)?;
         store::hour::remove(connection, member.number, first, last)?;
-        let warm_up_ms = begin_ms - WARM_UP_PAUSES * roster.longest_pause_ms();
         folds.insert(
             member.number,
-            Fold::begin(connection, *member, first, last, warm_up_ms)?,
+            Fold::begin(connection, *member, first, last, warm_up)?,
         );
     }
     let mut reached = first;
-    // What happens before the first hour decides what its first readings mean; a piece that begins in the last
-    // hour may end after it.
-    let pause_ms = roster.longest_pause_ms();
-    let (read_from_ms, read_until_ms) = (begin_ms - WARM_UP_PAUSES * pause_ms, end_ms + pause_ms + 1);
     store::reading::each_between(
         connection,
         read_from_ms,
@@ -100,20 +100,16 @@ struct Fold {
 }
 
 impl Fold {
-    /// Begins with what was last heard before `warm_up_ms`; readings from there on bring it to the first hour.
+    /// Begins with what was last heard before the hour `warm_up`; readings from there on bring it to the first hour.
     fn begin(
         connection: &Connection,
         member: Member,
         first: i64,
         last: i64,
-        warm_up_ms: i64,
+        warm_up: i64,
     ) -> rusqlite::Result<Self> {
         let written = store::hour::last_before(connection, member.number, first)?.unwrap_or_default();
-        let heard_ms = store::hour::last_heard_before(connection, member.number, first)?;
-        let (previous, gone) = match heard_ms.filter(|heard_ms| *heard_ms < warm_up_ms) {
-            Some(heard_ms) => last_sample(connection, &member, heard_ms)?,
-            None => (None, false),
-        };
+        let (previous, gone) = last_sample(connection, &member, warm_up)?;
         Ok(Self {
             member,
             first,
@@ -298,33 +294,24 @@ impl Fold {
     }
 }
 
-/// The sample at which an instrument was last heard (with a current, or with what confirms one that holds), and
-/// whether it said within its hold that it is no longer there. The sample is then that instant's.
+/// The sample at which an instrument was last heard before an hour, with a current or with what confirms one that
+/// holds, and whether it said then that it is no longer there.
 pub(super) fn last_sample(
     connection: &Connection,
     member: &Member,
-    heard_ms: i64,
+    hour: i64,
 ) -> rusqlite::Result<(Option<Sample>, bool)> {
     let number = member.number;
-    let line = member.joining.between == Between::Line;
-    let said_from_ms = if line { heard_ms } else { i64::MIN };
-    let value = store::reading::last_value(connection, number, Channel::Current, said_from_ms, heard_ms)?;
-    let Some((_, current_ma)) = value else {
+    let Some(at_ms) = store::hour::last_heard_before(connection, number, hour)? else {
         return Ok((None, false));
     };
-    let sample = Sample {
-        at_ms: heard_ms,
-        current_ma,
-    };
-    if line {
-        return Ok((Some(sample), false));
-    }
-    let until_ms = heard_ms + member.joining.longest_pause_ms;
-    let gone_ms = store::reading::first_gone(connection, number, heard_ms, until_ms)?;
-    Ok(match gone_ms {
-        Some(at_ms) => (Some(Sample { at_ms, ..sample }), true),
-        None => (Some(sample), false),
-    })
+    let holds = member.joining.between == Between::Hold;
+    let said_from_ms = if holds { i64::MIN } else { at_ms };
+    let said = store::reading::last_value(connection, number, Channel::Current, said_from_ms, at_ms)?;
+    let sample = said.map(|(_, current_ma)| Sample { at_ms, current_ma });
+    let alive = store::reading::last_value(connection, number, Channel::Alive, at_ms, at_ms)?;
+    let gone = holds && alive.is_some_and(|(_, alive)| alive == 0);
+    Ok((sample, gone))
 }
 
 fn widen(extremes: &mut Option<(i64, i64)>, value: Option<i64>) {

@@ -276,25 +276,6 @@ fn value_at_end(
         .optional()
 }
 
-/// When an instrument said first in `[from_ms, until_ms]` that it is no longer there, ms since 1970.
-///
-/// # Errors
-/// Whatever SQLite says.
-pub fn first_gone(
-    connection: &Connection,
-    instrument: i64,
-    from_ms: i64,
-    until_ms: i64,
-) -> rusqlite::Result<Option<i64>> {
-    connection
-        .prepare_cached(
-            "SELECT at_ms FROM reading WHERE at_ms BETWEEN ?2 AND ?3 AND instrument = ?1 AND alive = 0 \
-             ORDER BY at_ms LIMIT 1",
-        )?
-        .query_row(params![instrument, from_ms, until_ms], |row| row.get(0))
-        .optional()
-}
-
 /// When an instrument last reported anything, not before `from_ms`; ms since 1970.
 ///
 /// # Errors
