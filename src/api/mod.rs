@@ -5,8 +5,10 @@
 
 mod anchors;
 mod call;
+mod compare;
 mod drift;
 mod etag;
+mod forecast;
 mod gate;
 mod health;
 mod marks;
@@ -17,6 +19,7 @@ pub mod problem;
 mod quarantine;
 mod query;
 mod readings;
+mod reference;
 mod series;
 mod serve;
 mod state;
@@ -60,6 +63,9 @@ pub fn questions(app: App) -> Router {
     Router::new()
         .merge(drift::router())
         .merge(series::router())
+        .merge(compare::router())
+        .merge(reference::router())
+        .merge(forecast::router())
         .merge(anchors::router())
         .merge(phases::router())
         .merge(marks::router())

@@ -5,14 +5,21 @@
 
 pub mod busbar;
 pub mod caution;
+pub mod chance;
+pub mod compare;
+pub mod confounder;
 pub mod count;
 pub mod counter;
 pub mod drift;
 pub mod estimate;
 pub mod facts;
 pub mod fill;
+pub mod forecast;
 pub mod full;
 pub mod losses;
 pub mod phase;
+pub mod plan;
+pub mod revision;
 mod sharing;
 pub mod stored;
+pub mod trial;

@@ -18,9 +18,10 @@ mod phases;
 mod refresh;
 mod roster;
 
+pub use anchors::criterion;
 pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
-pub use facts::{Asked, gather};
+pub use facts::{Asked, bank_facts, gather};
 pub use marks::{MarkSeen, marks};
 pub use own_counter::{OwnCount, own_counts};
 pub use phases::{Phases, phases};

@@ -14,14 +14,15 @@ use tower::ServiceExt;
 use crate::past;
 
 /// An API on a store with a short winter in it.
-struct Api {
+pub struct Api {
     router: Router,
     runtime: tokio::runtime::Runtime,
     _folder: tempfile::TempDir,
 }
 
 impl Api {
-    fn new(days: u32) -> Self {
+    /// A store with the first days of a winter.
+    pub fn new(days: u32) -> Self {
         let (app, runtime, folder) = past::app(days, |_| None);
         Self {
             router: api::app(app),
@@ -30,7 +31,7 @@ impl Api {
         }
     }
 
-    fn send(&self, method: &str, path: &str, body: Option<Value>) -> (StatusCode, Value) {
+    pub fn send(&self, method: &str, path: &str, body: Option<Value>) -> (StatusCode, Value) {
         let (status, _, document) = self.send_with(method, path, body, None);
         (status, document)
     }
@@ -72,7 +73,7 @@ impl Api {
         })
     }
 
-    fn get(&self, path: &str) -> Value {
+    pub fn get(&self, path: &str) -> Value {
         let (status, document) = self.send("GET", path, None);
         assert_eq!(status, StatusCode::OK, "{path}: {document}");
         document
