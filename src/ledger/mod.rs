@@ -17,6 +17,7 @@ mod own_counter;
 mod phases;
 mod refresh;
 mod roster;
+mod told;
 
 pub use anchors::criterion;
 pub use cautions::cautions;

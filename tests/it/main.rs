@@ -25,6 +25,7 @@ mod published;
 mod reference;
 mod refused;
 mod report;
+mod reporting;
 mod scenario;
 mod setup;
 mod unattended;
