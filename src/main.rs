@@ -30,7 +30,15 @@ enum Command {
     Causes(command::causes::Arguments),
     /// The packs' counts together against the reference's, day by day.
     Balance(command::balance::Arguments),
-    /// The drift table anew every while, until it is ended.
+    /// Packs by how fast they drift, and what can be said of board revisions and firmwares.
+    Compare(command::compare::Arguments),
+    /// When displays will be too wrong, and what a full charge now would be good for.
+    Forecast(command::forecast::Arguments),
+    /// What the reference counted from full charge to full charge, and what of it is its own error.
+    Reference(command::reference::Arguments),
+    /// How long a test must run to see a given difference between boards.
+    Plan(command::plan::Arguments),
+    /// The answer of `drift` anew every while, until it is ended.
     Watch(command::watch::Arguments),
     /// Draw a plot as an SVG file.
     Plot(command::plot::Arguments),
@@ -76,6 +84,10 @@ fn main() -> ExitCode {
         Command::Drift(arguments) => command::drift::run(&cli.config, &arguments),
         Command::Causes(arguments) => command::causes::run(&cli.config, &arguments),
         Command::Balance(arguments) => command::balance::run(&cli.config, &arguments),
+        Command::Compare(arguments) => command::compare::run(&cli.config, &arguments),
+        Command::Forecast(arguments) => command::forecast::run(&cli.config, &arguments),
+        Command::Reference(arguments) => command::reference::run(&cli.config, &arguments),
+        Command::Plan(arguments) => command::plan::run(&cli.config, &arguments),
         Command::Watch(arguments) => command::watch::run(&cli.config, &arguments),
         Command::Plot(arguments) => command::plot::run(&cli.config, &arguments),
         Command::Report(arguments) => command::report::run(&cli.config, &arguments),

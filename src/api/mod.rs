@@ -7,8 +7,10 @@ mod anchors;
 mod balance;
 mod call;
 mod causes;
+mod compare;
 mod drift;
 mod etag;
+mod forecast;
 mod gate;
 mod health;
 mod marks;
@@ -21,6 +23,7 @@ pub mod problem;
 mod quarantine;
 mod query;
 mod readings;
+mod reference;
 mod series;
 mod serve;
 mod setups;
@@ -68,6 +71,9 @@ pub fn questions(app: App) -> Router {
         .merge(series::router())
         .merge(balance::router())
         .merge(causes::router())
+        .merge(compare::router())
+        .merge(reference::router())
+        .merge(forecast::router())
         .merge(anchors::router())
         .merge(phases::router())
         .merge(marks::router())

@@ -39,9 +39,9 @@ pub enum Insufficient {
 /// A bank's record, ready to answer questions.
 #[derive(Debug)]
 pub struct Record<'a> {
-    facts: &'a Facts,
-    filled: &'a Filled<'a>,
-    stored: Stored<'a>,
+    pub(super) facts: &'a Facts,
+    pub(super) filled: &'a Filled<'a>,
+    pub(super) stored: Stored<'a>,
 }
 
 /// A charge error between two instants.
@@ -174,14 +174,21 @@ impl<'a> Record<'a> {
         let shared = (-apart_ms / UNEQUAL_LASTS_MS).exp();
         let own = (1.0 - shared * shared).sqrt();
         let redefined = Estimate::exact(self.stored.redefined_ah(p, from, until));
+        // Keyed by the instant, so that errors before and after an instant add up to the error across it.
+        let (from_ms, until_ms) = (self.facts.cuts[from].at_ms, self.facts.cuts[until].at_ms);
         let error = (counted - (stored_until - stored_from - redefined))
             .moved(
                 Source::UnequalSoc,
                 Whose::Pack(p),
-                1,
+                from_ms,
                 unequal_from_ah - shared * unequal_until_ah,
             )
-            .moved(Source::UnequalSoc, Whose::Pack(p), 2, own * unequal_until_ah);
+            .moved(
+                Source::UnequalSoc,
+                Whose::Pack(p),
+                until_ms,
+                -own * unequal_until_ah,
+            );
         let closed = basis_from == Basis::Closed && basis_until == Basis::Closed;
         ChargeError {
             error,
@@ -221,7 +228,8 @@ impl<'a> Record<'a> {
         }
         let (stored, _) = self.stored.of_pack(p, at);
         let unequal_ah = self.stored.unequal_ah(p, at, stored.value_ah);
-        Some(stored.moved(Source::UnequalSoc, Whose::Pack(p), 2, unequal_ah))
+        let at_ms = self.facts.cuts[at].at_ms;
+        Some(stored.moved(Source::UnequalSoc, Whose::Pack(p), at_ms, unequal_ah))
     }
 
     /// Actual state of charge of the packs on the busbar together at a cut, as Ah relative to full, and their

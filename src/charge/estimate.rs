@@ -133,6 +133,15 @@ impl Estimate {
             .sqrt()
     }
 
+    /// Covariance with another estimate, product of the two units: what both owe to the same causes.
+    #[must_use]
+    pub fn covariance(&self, other: &Self) -> f64 {
+        self.moved_by
+            .iter()
+            .filter_map(|(cause, by_ah)| Some(by_ah * other.moved_by.get(cause)?))
+            .sum()
+    }
+
     /// Expanded uncertainty with k = [`COVERAGE_FACTOR`], Ah.
     #[must_use]
     pub fn expanded_uncertainty_ah(&self) -> f64 {

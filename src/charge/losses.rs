@@ -137,7 +137,18 @@ impl<'a> Losses<'a> {
     }
 
     /// By what the setup says.
-    pub(super) fn expected(&self, from: usize, until: usize) -> Estimate {
+    fn expected(&self, from: usize, until: usize) -> Estimate {
+        let epoch_ms = self.epoch_ms(from).unwrap_or(0);
+        let offset_ah = self.facts.bank.reference_offset_ma / 1000.0 * self.facts.hours(from, until);
+        self.behind(from, until)
+            .into_iter()
+            .fold(Estimate::default(), |sum, (_, part)| sum + part)
+            .moved(Source::ReferenceOffset, Whose::Common, epoch_ms, offset_ah)
+    }
+
+    /// What should leave the packs behind the reference's back between two cuts, by what the setup says, Ah: what
+    /// the boards draw, what the cells lose by themselves, what charging loses.
+    pub(super) fn behind(&self, from: usize, until: usize) -> [(Source, Estimate); 3] {
         let bank = &self.facts.bank;
         let era = self.facts.era(from);
         let hours = self.facts.hours(from, until);
@@ -145,28 +156,29 @@ impl<'a> Losses<'a> {
         let (efficiency, efficiency_uncertainty) = bank.coulombic_efficiency;
         let held_months_ah = era.capacity_ah() * hours / HOURS_PER_MONTH;
         let charged_ah = self.filled.charged_ah(from, until);
-        let draw_ma: f64 = era.in_bank().map(|(_, pack)| pack.standing_draw_ma.0).sum();
-        let value_ah = draw_ma / 1000.0 * hours + month * held_months_ah + (1.0 - efficiency) * charged_ah;
-        let epoch_ms = self.epoch_ms(from).unwrap_or(0);
-        let offset_ah = bank.reference_offset_ma / 1000.0 * hours;
-        let common = [
-            (Source::ReferenceOffset, epoch_ms, offset_ah),
-            (Source::SelfDischarge, 0, month_uncertainty * held_months_ah),
-            (
+        let drawn = era.in_bank().fold(Estimate::default(), |drawn, (p, pack)| {
+            let (draw_ma, uncertainty_ma) = pack.standing_draw_ma;
+            let of_pack = Estimate::exact(draw_ma / 1000.0 * hours);
+            let by_ah = uncertainty_ma / 1000.0 * hours;
+            drawn + of_pack.moved(Source::StandingDraw, Whose::Pack(p), 0, by_ah)
+        });
+        let common = |source, value_ah, by_ah| {
+            let part = Estimate::exact(value_ah).moved(source, Whose::Common, 0, by_ah);
+            (source, part)
+        };
+        [
+            (Source::StandingDraw, drawn),
+            common(
+                Source::SelfDischarge,
+                month * held_months_ah,
+                month_uncertainty * held_months_ah,
+            ),
+            common(
                 Source::CoulombicEfficiency,
-                0,
+                (1.0 - efficiency) * charged_ah,
                 efficiency_uncertainty * charged_ah,
             ),
-        ];
-        let losses = common
-            .into_iter()
-            .fold(Estimate::exact(value_ah), |losses, (source, which, by_ah)| {
-                losses.moved(source, Whose::Common, which, by_ah)
-            });
-        era.in_bank().fold(losses, |losses, (p, pack)| {
-            let by_ah = pack.standing_draw_ma.1 / 1000.0 * hours;
-            losses.moved(Source::StandingDraw, Whose::Pack(p), 0, by_ah)
-        })
+        ]
     }
 
     fn epoch_ms(&self, cut: usize) -> Option<i64> {

@@ -12,7 +12,7 @@ use super::{
 /// Time constant with which a pack that returns comes to the others' state of charge, h. Two packs some points
 /// apart on the flat part of the curve differ by a tenth of a volt or so, which tens of milliohms turn into a few
 /// amperes: common practice, no source.
-const SETTLES_WITHIN_H: f64 = 8.0;
+pub(super) const SETTLES_WITHIN_H: f64 = 8.0;
 
 /// What each pack holds from one instant on, Ah relative to full.
 #[derive(Debug, Clone)]

@@ -19,6 +19,9 @@ const UNEQUAL_FLAT: f64 = 0.006;
 const UNEQUAL_STEEP: f64 = 0.004;
 /// The same at a mark that doesn't count for the pack, fraction of capacity.
 const UNEQUAL_AT_FOREIGN_MARK: f64 = 0.02;
+/// The same when the record begins, as nobody knows for how long the packs have stood on one busbar by then: common
+/// practice is to put packs together within two points of each other, taken as a rectangular distribution.
+const UNEQUAL_AT_BEGINNING: f64 = 0.0115;
 /// Where the curve is steep: this near full or empty, fraction of capacity.
 const STEEP_WITHIN: f64 = 0.12;
 /// How unlike the others' state of charge that of a pack may be which joins a bank, fraction of capacity.
@@ -63,7 +66,7 @@ pub struct Stored<'a> {
     stretches: Vec<Stretch>,
     /// The closed spans.
     pub closures: Vec<Closure>,
-    losses: Losses<'a>,
+    pub(super) losses: Losses<'a>,
 }
 
 impl<'a> Stored<'a> {
@@ -415,7 +418,10 @@ impl<'a> Stored<'a> {
             };
         }
         let depth = -stored_ah / capacity_ah;
+        let since_begun_h = self.facts.hours(0, at);
+        let begun = UNEQUAL_AT_BEGINNING * (-since_begun_h / sharing::SETTLES_WITHIN_H).exp();
         let steep = self.marks.is_empty() || !(STEEP_WITHIN..=1.0 - STEEP_WITHIN).contains(&depth);
-        capacity_ah * if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT }
+        let settled = if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT };
+        capacity_ah * settled.hypot(begun)
     }
 }

@@ -156,7 +156,7 @@ fn row(pack: &Value) -> [String; 11] {
     ]
 }
 
-fn number(value: &Value, show: impl FnOnce(f64) -> String) -> String {
+pub(super) fn number(value: &Value, show: impl FnOnce(f64) -> String) -> String {
     value.as_f64().map_or_else(|| "–".to_owned(), show)
 }
 
@@ -205,11 +205,11 @@ fn closures(document: &Value) -> Vec<String> {
     lines
 }
 
-fn day(instant: &Value) -> &str {
+pub(super) fn day(instant: &Value) -> &str {
     instant.as_str().and_then(|text| text.get(..10)).unwrap_or("?")
 }
 
-fn with_uncertainty(value: &Value, uncertainty: &Value, digits: usize) -> String {
+pub(super) fn with_uncertainty(value: &Value, uncertainty: &Value, digits: usize) -> String {
     match (value.as_f64(), uncertainty.as_f64()) {
         (Some(value), Some(uncertainty)) => format!("{value:+.digits$} ± {uncertainty:.digits$}"),
         _ => "–".to_owned(),

@@ -65,7 +65,8 @@ pub(super) fn voltage_of(
 }
 
 /// What counts as full for a bank at an instant, in the units of the arithmetic.
-fn criterion(bank: &Bank, at_ms: i64) -> Criterion {
+#[must_use]
+pub fn criterion(bank: &Bank, at_ms: i64) -> Criterion {
     #[expect(clippy::cast_possible_truncation, reason = "a current in mA")]
     let tail_ma = (bank.full.tail_fraction * bank.capacity_ah(at_ms) * 1000.0).round() as i64;
     Criterion {

@@ -254,7 +254,9 @@ fn away(connection: &Connection, members: &[Member]) -> rusqlite::Result<Vec<Awa
     Ok(away)
 }
 
-fn bank_facts(bank: &Bank) -> facts::Bank {
+/// What the setup says of a bank beforehand.
+#[must_use]
+pub fn bank_facts(bank: &Bank) -> facts::Bank {
     let (discharge_percent, discharge_uncertainty_percent) = bank.losses.self_discharge_percent_month;
     facts::Bank {
         reference_offset_ma: bank.reference.offset_ma.unwrap_or(UNSTATED_OFFSET_MA) * LIMIT_TO_STANDARD,

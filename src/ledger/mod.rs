@@ -21,11 +21,12 @@ mod refresh;
 mod roster;
 mod told;
 
+pub use anchors::criterion;
 pub use balance::hours_of_bank;
 pub use causes::{Explained, PackExplained, causes};
 pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
-pub use facts::{Asked, gather};
+pub use facts::{Asked, bank_facts, gather};
 pub use marks::{MarkSeen, marks};
 pub use own_counter::{OwnCount, own_counts};
 pub use phases::{Phases, phases};

@@ -1,0 +1,134 @@
+//! `packdrift forecast`: when displays will be too wrong, and what a full charge now would be good for.
+
+use std::path::{Path, PathBuf};
+
+use axum::http::Method;
+use clap::Args;
+use serde_json::Value;
+
+use super::{
+    Failure,
+    ask::{Answerer, query},
+    drift::{day, number, with_uncertainty},
+    table::table,
+};
+
+/// What to ask.
+#[derive(Args)]
+pub struct Arguments {
+    /// How wrong a display may be, points; left out: 10.
+    #[arg(long, value_name = "POINTS")]
+    threshold_points: Option<f64>,
+    /// From when rates are taken. Left out: from the first reading, or the pack's last recalibration.
+    #[arg(long, value_name = "WHEN")]
+    since: Option<String>,
+    /// Which bank, where there are several.
+    #[arg(long, value_name = "NAME")]
+    bank: Option<String>,
+    /// Print the document of the API instead of a table.
+    #[arg(long)]
+    json: bool,
+    /// File with the token of a daemon that wants one.
+    #[arg(long, value_name = "FILE")]
+    token_file: Option<PathBuf>,
+}
+
+/// Asks and prints.
+///
+/// # Errors
+/// Where the setup file is wrong, nobody answers, or the question is refused.
+pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
+    let threshold = arguments.threshold_points.map(|points| points.to_string());
+    let path = format!(
+        "/v1/forecast{}",
+        query(&[
+            ("threshold_points", threshold.as_deref()),
+            ("since", arguments.since.as_deref()),
+            ("bank", arguments.bank.as_deref()),
+        ])
+    );
+    let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
+    let document = answerer.request(&Method::GET, &path, None)?;
+    if arguments.json {
+        println!("{document:#}");
+    } else {
+        print!("{}", shown(&document));
+    }
+    Ok(())
+}
+
+/// The document as a person reads it.
+#[must_use]
+pub fn shown(document: &Value) -> String {
+    let head = [
+        "pack",
+        "display error\npoints",
+        "grows\npoints/day",
+        "passes",
+        "at the earliest",
+        "at the latest",
+        "charge error ±\nAh, now",
+        "after a full\ncharge today",
+    ];
+    let packs = || document["packs"].as_array().into_iter().flatten();
+    let table = table(head, &[0, 3, 4, 5], packs().map(row));
+    let threshold = number(&document["threshold_points"], |points| format!("{points}"));
+    let mut lines = vec![format!(
+        "displays that will be wrong by {threshold} points if no full charge comes first, seen from {}\n{table}",
+        day(&document["at"]),
+    )];
+    lines.push(match document["full_charge_recommended_by"].as_str() {
+        Some(at) => format!("next full charge recommended by {}", at.get(..10).unwrap_or(at)),
+        None => format!(
+            "no display may pass the threshold within {} days",
+            number(&document["horizon_days"], |days| format!("{days:.0}"))
+        ),
+    });
+    for pack in packs() {
+        if let Some(reason) = pack["reason"].as_str() {
+            let name = pack["pack"].as_str().unwrap_or("?");
+            lines.push(format!("{name}: no forecast, {reason}"));
+        }
+    }
+    if packs().any(|pack| pack["reckoned"] == true) {
+        lines.push(
+            "* the display is at an end stop: reckoned from what was counted since the last full charge"
+                .to_owned(),
+        );
+    }
+    lines.push("± is the expanded uncertainty, k = 2.\n".to_owned());
+    lines.join("\n")
+}
+
+fn row(pack: &Value) -> [String; 8] {
+    let known = pack["reason"].is_null();
+    let when = |at: &Value| match at.as_str() {
+        Some(at) => at.get(..10).unwrap_or(at).to_owned(),
+        None if known => "not foreseen".to_owned(),
+        None => "–".to_owned(),
+    };
+    let now = with_uncertainty(
+        &pack["display_error_points"],
+        &pack["expanded_uncertainty_points"],
+        1,
+    );
+    let reckoned = if pack["reckoned"] == true { "*" } else { "" };
+    [
+        pack["pack"].as_str().unwrap_or("?").to_owned(),
+        format!("{now}{reckoned}"),
+        with_uncertainty(
+            &pack["points_per_day"],
+            &pack["expanded_uncertainty_points_per_day"],
+            2,
+        ),
+        when(&pack["passes"]),
+        when(&pack["earliest"]),
+        when(&pack["latest"]),
+        number(&pack["charge_error_expanded_uncertainty_ah"], |ah| {
+            format!("{ah:.1}")
+        }),
+        number(&pack["after_full_charge_expanded_uncertainty_ah"], |ah| {
+            format!("{ah:.1}")
+        }),
+    ]
+}
