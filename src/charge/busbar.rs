@@ -3,8 +3,6 @@
 //! A board that reports its switch is believed. Of one that doesn't, a report of exactly zero for minutes, while the
 //! pack's share of the bank's current is far above what any board is blind to, says the same.
 
-use std::collections::VecDeque;
-
 /// A pack's share of the bank's current must exceed this, mA, …
 const LEAST_SHARE_MA: f64 = 2000.0;
 /// … and this fraction of its capacity an hour, …
@@ -55,7 +53,7 @@ pub struct Watch {
     current: Option<(i64, i64)>,
     connected: Option<(i64, bool)>,
     /// When the pack reported nothing while its share was large: from, until, of late.
-    nothing: VecDeque<(i64, i64)>,
+    nothing: Vec<(i64, i64)>,
     /// It did so at the last look.
     goes_on: bool,
     /// Until then the bank's current may be shared by other than capacity.
@@ -72,7 +70,7 @@ impl Watch {
             reference: None,
             current: None,
             connected: None,
-            nothing: VecDeque::new(),
+            nothing: Vec::new(),
             goes_on: false,
             unsettled_until_ms: i64::MIN,
             away,
@@ -115,22 +113,18 @@ impl Watch {
             self.goes_on = false;
             return None;
         }
-        match self.nothing.back_mut().filter(|_| self.goes_on) {
+        match self.nothing.last_mut().filter(|_| self.goes_on) {
             Some((_, until_ms)) => *until_ms = at_ms,
-            None => self.nothing.push_back((at_ms, at_ms)),
+            None => self.nothing.push((at_ms, at_ms)),
         }
         self.goes_on = true;
-        while self
-            .nothing
-            .pop_front_if(|(_, until_ms)| at_ms - *until_ms > WITHIN_MS)
-            .is_some()
-        {}
+        self.nothing.retain(|(_, until_ms)| at_ms - until_ms <= WITHIN_MS);
         let held_ms: i64 = self
             .nothing
             .iter()
             .map(|(from_ms, until_ms)| until_ms - from_ms)
             .sum();
-        let since_ms = self.nothing.front().map(|(from_ms, _)| *from_ms);
+        let since_ms = self.nothing.first().map(|(from_ms, _)| *from_ms);
         self.is_now(true, since_ms.filter(|_| held_ms >= HOLD_MS)?)
     }
 

@@ -2,6 +2,8 @@
 
 mod ask;
 pub mod backup;
+pub mod balance;
+pub mod causes;
 pub mod check;
 pub mod demo;
 pub mod drift;
@@ -18,6 +20,7 @@ pub mod report;
 pub mod restore;
 pub mod salvage;
 pub mod serve;
+pub mod setups;
 mod sparkline;
 mod table;
 pub mod token;

@@ -128,8 +128,8 @@ impl<'a> Search<'a> {
         Ok(Self {
             connection,
             bank,
-            criterion,
             members,
+            criterion,
             voltage_of,
         })
     }

@@ -6,7 +6,9 @@
 //! `charge`'s.
 
 mod anchors;
+mod balance;
 mod busbar;
+mod causes;
 mod cautions;
 mod cuts;
 mod evidence;
@@ -19,6 +21,8 @@ mod refresh;
 mod roster;
 mod told;
 
+pub use balance::hours_of_bank;
+pub use causes::{Explained, PackExplained, causes};
 pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
 pub use facts::{Asked, gather};

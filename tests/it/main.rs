@@ -1,12 +1,14 @@
 //! The questions asked of the whole program, a module each.
 
 mod api;
+mod asking;
 mod attacks;
 mod backup;
 mod broker_faults;
 mod browser;
 mod certificates;
 mod cost;
+mod dated;
 mod decode;
 mod fixture;
 mod fuzzed;
@@ -16,11 +18,13 @@ mod harness;
 mod kill;
 mod ledger;
 mod live;
+mod marks;
 mod mosquitto;
 mod own_broker;
 mod page;
 mod past;
 mod path;
+mod person;
 mod published;
 mod refused;
 mod report;
