@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 use serde::Deserialize;
 use serde_json::Value;
 
-use super::answers::{Anchor, Anchors, Drift, Note, Notes, Pack, Packs, Phase, Phases};
+use super::answers::{Anchor, Anchors, Balance, Drift, Note, Notes, Pack, Packs, Phase, Phases};
 use crate::api::query_string;
 
 /// The most points a series is asked for: what a plot can show.
@@ -48,7 +48,7 @@ impl Question {
 
     /// What to GET for an [`Evidence`], in the order of [`Evidence::read`].
     #[must_use]
-    pub fn paths(&self) -> [String; 5] {
+    pub fn paths(&self) -> [String; 6] {
         let query = self.query();
         [
             format!("/v1/drift{query}"),
@@ -56,6 +56,7 @@ impl Question {
             format!("/v1/anchors{}", query_string(&[("bank", self.bank.as_deref())])),
             "/v1/notes".to_owned(),
             "/v1/packs".to_owned(),
+            format!("/v1/balance{query}"),
         ]
     }
 
@@ -96,6 +97,8 @@ pub struct Evidence {
     pub notes: Vec<Note>,
     /// What the packs were, dated.
     pub packs: Vec<Pack>,
+    /// The packs together against the reference.
+    pub balance: Balance,
     /// Where dates are read.
     pub zone: Tz,
 }
@@ -105,8 +108,8 @@ impl Evidence {
     ///
     /// # Errors
     /// Where a document hasn't the shape that the API gives it.
-    pub fn read(documents: [Value; 5], zone: Tz) -> Result<Self, serde_json::Error> {
-        let [drift, phases, anchors, notes, packs] = documents;
+    pub fn read(documents: [Value; 6], zone: Tz) -> Result<Self, serde_json::Error> {
+        let [drift, phases, anchors, notes, packs, balance] = documents;
         let drift: Drift = serde_json::from_value(drift)?;
         let anchors: Anchors = serde_json::from_value(anchors)?;
         let phases: Phases = serde_json::from_value(phases)?;
@@ -133,6 +136,7 @@ impl Evidence {
             anchors: anchors.anchors,
             notes,
             packs,
+            balance: serde_json::from_value(balance)?,
             zone,
         })
     }
