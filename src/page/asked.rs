@@ -112,13 +112,25 @@ impl Page {
                 .or_else(|| (banks.len() > 1).then(|| bank.id.clone())),
             ..question
         };
-        let mut documents: [Value; 6] = Default::default();
+        let mut documents: [Value; 5] = Default::default();
         for (document, path) in documents.iter_mut().zip(question.paths()) {
             *document = ask(&self.questions, Method::GET, &path, None).await?;
         }
         let evidence =
             Evidence::read(documents, bank.time_zone).map_err(|error| Refused::unreadable(&error))?;
         Ok((question, evidence))
+    }
+
+    /// The same answers with the packs' counts together against the reference's.
+    pub(super) async fn with_balance(
+        &self,
+        question: &Question,
+        evidence: Evidence,
+    ) -> Result<Evidence, Refused> {
+        let document = ask(&self.questions, Method::GET, &question.balance_path(), None).await?;
+        evidence
+            .with_balance(document)
+            .map_err(|error| Refused::unreadable(&error))
     }
 
     /// The drift over time; `None` where nothing was heard.

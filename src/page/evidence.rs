@@ -48,7 +48,7 @@ impl Question {
 
     /// What to GET for an [`Evidence`], in the order of [`Evidence::read`].
     #[must_use]
-    pub fn paths(&self) -> [String; 6] {
+    pub fn paths(&self) -> [String; 5] {
         let query = self.query();
         [
             format!("/v1/drift{query}"),
@@ -56,8 +56,13 @@ impl Question {
             format!("/v1/anchors{}", query_string(&[("bank", self.bank.as_deref())])),
             "/v1/notes".to_owned(),
             "/v1/packs".to_owned(),
-            format!("/v1/balance{query}"),
         ]
+    }
+
+    /// What to GET for [`Evidence::with_balance`]: hour by hour, so that only who shows it asks.
+    #[must_use]
+    pub fn balance_path(&self) -> String {
+        format!("/v1/balance{}", self.query())
     }
 
     /// What to GET for a [`Series`](super::answers::Series) over the stretch that an answer covers; `None` where nothing was heard.
@@ -97,8 +102,8 @@ pub struct Evidence {
     pub notes: Vec<Note>,
     /// What the packs were, dated.
     pub packs: Vec<Pack>,
-    /// The packs together against the reference.
-    pub balance: Balance,
+    /// The packs together against the reference; `None` where it was not asked for.
+    pub balance: Option<Balance>,
     /// Where dates are read.
     pub zone: Tz,
 }
@@ -108,8 +113,8 @@ impl Evidence {
     ///
     /// # Errors
     /// Where a document hasn't the shape that the API gives it.
-    pub fn read(documents: [Value; 6], zone: Tz) -> Result<Self, serde_json::Error> {
-        let [drift, phases, anchors, notes, packs, balance] = documents;
+    pub fn read(documents: [Value; 5], zone: Tz) -> Result<Self, serde_json::Error> {
+        let [drift, phases, anchors, notes, packs] = documents;
         let drift: Drift = serde_json::from_value(drift)?;
         let anchors: Anchors = serde_json::from_value(anchors)?;
         let phases: Phases = serde_json::from_value(phases)?;
@@ -136,8 +141,19 @@ impl Evidence {
             anchors: anchors.anchors,
             notes,
             packs,
-            balance: serde_json::from_value(balance)?,
+            balance: None,
             zone,
+        })
+    }
+
+    /// The same with the document that [`Question::balance_path`] names.
+    ///
+    /// # Errors
+    /// Where the document hasn't the shape that the API gives it.
+    pub fn with_balance(self, document: Value) -> Result<Self, serde_json::Error> {
+        Ok(Self {
+            balance: Some(serde_json::from_value(document)?),
+            ..self
         })
     }
 

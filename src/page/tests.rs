@@ -64,7 +64,6 @@ fn evidence() -> Evidence {
         ]}),
         json!({"notes": []}),
         json!({"packs": []}),
-        json!({"packs_ah": 0.0, "reference_ah": 0.0, "difference_ah": 0.0, "line": null, "hours": []}),
     ];
     Evidence::read(documents, chrono_tz::UTC).unwrap()
 }

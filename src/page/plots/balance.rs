@@ -21,7 +21,9 @@ const HOUR_MS: i64 = 3_600_000;
 
 /// The figures that the plot shows, in words.
 pub(super) fn told(evidence: &Evidence) -> String {
-    let balance = &evidence.balance;
+    let Some(balance) = &evidence.balance else {
+        return "The plot’s own description has the figures.".to_owned();
+    };
     if balance.hours.is_empty() {
         return "There is no whole hour yet in which all were heard.".to_owned();
     }
@@ -43,6 +45,7 @@ pub(super) fn draw(sheet: &Sheet, evidence: &Evidence, top: f64) -> Option<Drawi
     let mut sum_ah = 0.0;
     let sums: Vec<(i64, f64)> = evidence
         .balance
+        .as_ref()?
         .hours
         .iter()
         .map(|hour| {
