@@ -5,8 +5,7 @@
 //! cargo build --release && cargo run --release --example soak -- --minutes 30
 //! ```
 //!
-//! Readings go through Mosquitto, which is restarted now and then; the daemon is stopped and started at half time.
-//! Somebody asks all the while. At the end count and digest must agree with what was sent.
+//! Readings go through Mosquitto, which is restarted now and then. Somebody asks all the while. At the end count and digest must agree with what was sent.
 
 #[allow(dead_code, reason = "the tests use more of it")]
 #[path = "../tests/it/harness.rs"]
@@ -29,6 +28,18 @@ use packdrift::store::{self, digest};
 
 use harness::{Mosquitto, Packdrift, Publisher, eventually, number};
 use scenario::{reading, setup_with_broker};
+
+/// 2024-01-01T00:00:00Z: a whole year before now, whenever that is.
+const BEGIN_MS: i64 = 1_704_067_200_000;
+
+/// The `n`th reading of the year: six instruments take turns, each every minute.
+fn yearly(n: i64) -> (String, Vec<u8>, &'static str, i64) {
+    let (topic, body, instrument, _) = reading(n);
+    let at_ms = BEGIN_MS + n / 6 * 60_000;
+    let mut body: serde_json::Value = serde_json::from_slice(&body).unwrap();
+    body["at"] = at_ms.into();
+    (topic, body.to_string().into_bytes(), instrument, at_ms)
+}
 
 /// How long.
 #[derive(Parser)]
@@ -104,7 +115,7 @@ fn publish(port: u16, arguments: &Arguments, lasts: Duration, sent: &AtomicI64, 
             let next = (first + WINDOW).min(arguments.readings);
             let mut window = || -> std::io::Result<()> {
                 for n in first..next {
-                    let (topic, body, ..) = reading(n);
+                    let (topic, body, ..) = yearly(n);
                     publisher.send(&topic, &body, false)?;
                 }
                 (first..next).try_for_each(|_| publisher.acknowledged().map(drop))
@@ -202,7 +213,7 @@ fn expected(sent: i64) -> digest::ReadingsDigest {
     let mut connection = store::read_write(Path::new(":memory:")).unwrap();
     let transaction = connection.transaction().unwrap();
     for n in 0..sent {
-        let (_, body, instrument, at_ms) = reading(n);
+        let (_, body, instrument, at_ms) = yearly(n);
         let body: serde_json::Value = serde_json::from_slice(&body).unwrap();
         let number = store::instrument::number_of(&transaction, instrument).unwrap();
         let mut channels = Channels::default();

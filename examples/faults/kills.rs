@@ -22,17 +22,20 @@ pub fn under_mosquitto(arguments: &Arguments) -> Outcome {
     let folder = folder.path();
     let (mosquitto, packdrift) = beside_mosquitto(folder);
     packdrift.kill();
-    let load = Load::start(mosquitto.port, 20_000, arguments.readings);
+    let load = Load::start_wide(mosquitto.port, arguments.readings);
     let mut random = ChaCha8Rng::seed_from_u64(1);
     for _ in 0..arguments.kills {
         let packdrift = Packdrift::start(folder);
         sleep(Duration::from_millis(random.random_range(0..700)));
         packdrift.kill();
     }
-    let sent = load.done();
     let mended = Instant::now();
-    let _packdrift = Packdrift::start(folder);
-    judge(folder, sent, mended, format!("{} kills", arguments.kills))
+    let packdrift = Packdrift::start(folder);
+    packdrift.subscribed();
+    let seconds = mended.elapsed().as_secs_f64();
+    let sent = load.done();
+    let outcome = judge(folder, sent, mended, format!("{} kills", arguments.kills));
+    Outcome { seconds, ..outcome }
 }
 
 /// A publisher waits for each commit here, so that fewer readings take as long.
@@ -40,7 +43,7 @@ pub fn as_own_broker(arguments: &Arguments) -> Outcome {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
     fs::write(folder.join("setup.toml"), setup_with_own_broker(folder)).unwrap();
-    let load = Load::start(own_port(folder), 20_000, arguments.readings / 20);
+    let load = Load::start_wide(own_port(folder), arguments.readings / 20);
     let mut random = ChaCha8Rng::seed_from_u64(2);
     for _ in 0..arguments.kills {
         let packdrift = Packdrift::start(folder);
@@ -49,7 +52,10 @@ pub fn as_own_broker(arguments: &Arguments) -> Outcome {
     }
     let mended = Instant::now();
     let packdrift = Packdrift::start(folder);
+    load.flows();
+    let seconds = mended.elapsed().as_secs_f64();
     let sent = load.done();
     drop(packdrift);
-    judge(folder, sent, mended, format!("{} kills", arguments.kills))
+    let outcome = judge(folder, sent, mended, format!("{} kills", arguments.kills));
+    Outcome { seconds, ..outcome }
 }

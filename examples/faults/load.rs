@@ -33,13 +33,22 @@ impl Load {
         Self::start_at(port, 0, per_second, most)
     }
 
+    /// As many as go through, until `most`.
+    pub fn start_wide(port: u16, most: i64) -> Self {
+        Self::begin(port, 0, u32::MAX, most, 10 * WINDOW)
+    }
+
     /// The same from the reading of this number on.
     pub fn start_at(port: u16, first: i64, per_second: u32, most: i64) -> Self {
+        Self::begin(port, first, per_second, most, WINDOW)
+    }
+
+    fn begin(port: u16, first: i64, per_second: u32, most: i64, window: i64) -> Self {
         let acknowledged = Arc::new(AtomicI64::new(first));
         let stop = Arc::new(AtomicBool::new(false));
         let thread = thread::spawn({
             let (acknowledged, stop) = (acknowledged.clone(), stop.clone());
-            move || publish(port, per_second, most, &acknowledged, &stop)
+            move || publish(port, per_second, (window, most), &acknowledged, &stop)
         });
         Self {
             acknowledged,
@@ -74,7 +83,13 @@ impl Load {
     }
 }
 
-fn publish(port: u16, per_second: u32, most: i64, acknowledged: &AtomicI64, stop: &AtomicBool) {
+fn publish(
+    port: u16,
+    per_second: u32,
+    (window, most): (i64, i64),
+    acknowledged: &AtomicI64,
+    stop: &AtomicBool,
+) {
     let started = Instant::now();
     let begin = acknowledged.load(SeqCst);
     let pace = Duration::from_secs(1) / per_second;
@@ -85,15 +100,15 @@ fn publish(port: u16, per_second: u32, most: i64, acknowledged: &AtomicI64, stop
         };
         while !stop.load(SeqCst) && acknowledged.load(SeqCst) < most {
             let first = acknowledged.load(SeqCst);
-            let next = (first + WINDOW).min(most);
-            let mut window = || -> std::io::Result<()> {
+            let next = (first + window).min(most);
+            let mut pass = || -> std::io::Result<()> {
                 for n in first..next {
                     let (topic, body, ..) = reading(n);
                     publisher.send(&topic, &body, false)?;
                 }
                 (first..next).try_for_each(|_| publisher.acknowledged().map(drop))
             };
-            if window().is_err() {
+            if pass().is_err() {
                 break;
             }
             acknowledged.store(next, SeqCst);

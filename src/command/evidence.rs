@@ -35,6 +35,7 @@ pub struct Asked {
 pub(super) struct Documents {
     pub evidence: [Value; 5],
     pub series: Option<Value>,
+    balance: Value,
 }
 
 impl Asked {
@@ -62,14 +63,21 @@ impl Asked {
             let drift = serde_json::from_value(evidence[0].clone()).map_err(|error| unreadable(&error))?;
             series = question.series_path(&drift).map(|path| get(&path)).transpose()?;
         }
-        Ok(Documents { evidence, series })
+        let balance = get(&question.balance_path())?;
+        Ok(Documents {
+            evidence,
+            series,
+            balance,
+        })
     }
 }
 
 impl Documents {
     /// Reads them. The documents must be of a bank of this setup.
     pub(super) fn read(self, zone: Tz) -> Result<(Evidence, Option<Series>), Failure> {
-        let evidence = Evidence::read(self.evidence, zone).map_err(|error| unreadable(&error))?;
+        let evidence =
+            Evidence::read(self.evidence, zone).and_then(|evidence| evidence.with_balance(self.balance));
+        let evidence = evidence.map_err(|error| unreadable(&error))?;
         let series = self.series.map(serde_json::from_value).transpose();
         Ok((evidence, series.map_err(|error| unreadable(&error))?))
     }

@@ -111,7 +111,8 @@ async fn write(
     for document in documents.iter_mut().chain(&mut series) {
         names.in_document(document);
     }
-    let evidence = Evidence::read(documents, bank.time_zone)?;
+    let balance = ask(questions, &question.balance_path()).await?;
+    let evidence = Evidence::read(documents, bank.time_zone)?.with_balance(balance)?;
     let series = series.map(serde_json::from_value).transpose()?;
     let (app, to) = (app.clone(), to.to_owned());
     let drawing = tokio::task::spawn_blocking(move || {

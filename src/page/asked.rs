@@ -121,6 +121,18 @@ impl Page {
         Ok((question, evidence))
     }
 
+    /// The same answers with the packs' counts together against the reference's.
+    pub(super) async fn with_balance(
+        &self,
+        question: &Question,
+        evidence: Evidence,
+    ) -> Result<Evidence, Refused> {
+        let document = ask(&self.questions, Method::GET, &question.balance_path(), None).await?;
+        evidence
+            .with_balance(document)
+            .map_err(|error| Refused::unreadable(&error))
+    }
+
     /// The drift over time; `None` where nothing was heard.
     pub(super) async fn series(
         &self,

@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 use serde::Deserialize;
 use serde_json::Value;
 
-use super::answers::{Anchor, Anchors, Drift, Note, Notes, Pack, Packs, Phase, Phases};
+use super::answers::{Anchor, Anchors, Balance, Drift, Note, Notes, Pack, Packs, Phase, Phases};
 use crate::api::query_string;
 
 /// The most points a series is asked for: what a plot can show.
@@ -59,6 +59,12 @@ impl Question {
         ]
     }
 
+    /// What to GET for [`Evidence::with_balance`]: hour by hour, so that only who shows it asks.
+    #[must_use]
+    pub fn balance_path(&self) -> String {
+        format!("/v1/balance{}", self.query())
+    }
+
     /// What to GET for a [`Series`](super::answers::Series) over the stretch that an answer covers; `None` where nothing was heard.
     #[must_use]
     pub fn series_path(&self, drift: &Drift) -> Option<String> {
@@ -96,6 +102,8 @@ pub struct Evidence {
     pub notes: Vec<Note>,
     /// What the packs were, dated.
     pub packs: Vec<Pack>,
+    /// The packs together against the reference; `None` where it was not asked for.
+    pub balance: Option<Balance>,
     /// Where dates are read.
     pub zone: Tz,
 }
@@ -133,7 +141,19 @@ impl Evidence {
             anchors: anchors.anchors,
             notes,
             packs,
+            balance: None,
             zone,
+        })
+    }
+
+    /// The same with the document that [`Question::balance_path`] names.
+    ///
+    /// # Errors
+    /// Where the document hasn't the shape that the API gives it.
+    pub fn with_balance(self, document: Value) -> Result<Self, serde_json::Error> {
+        Ok(Self {
+            balance: Some(serde_json::from_value(document)?),
+            ..self
         })
     }
 

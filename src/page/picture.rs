@@ -68,6 +68,11 @@ async fn drawn(page: &Page, plot: Plot, wanted: Wanted) -> Result<Sheet, Refused
         until: wanted.until,
     };
     let (question, evidence) = page.evidence(question.without_blanks()).await?;
+    let evidence = if plot == Plot::Balance {
+        page.with_balance(&question, evidence).await?
+    } else {
+        evidence
+    };
     let series = if plot.needs_series() {
         page.series(&question, &evidence).await?
     } else {

@@ -3,6 +3,7 @@
 //! They draw what the API answered and compute nothing of their own but places on the sheet. What they look like
 //! is written down in DEVELOPERS.md.
 
+mod balance;
 mod budget;
 mod charge_error;
 mod flow;
@@ -35,17 +36,20 @@ pub enum Plot {
     Rates,
     /// Where the uncertainty comes from.
     Budget,
+    /// The packs' counts together against the reference's.
+    Balance,
     /// What the reference counts from full charge to full charge.
     Reference,
 }
 
 impl Plot {
     /// Every plot, in the order of the page.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 6] = [
         Self::ChargeError,
         Self::StateOfCharge,
         Self::Rates,
         Self::Budget,
+        Self::Balance,
         Self::Reference,
     ];
 
@@ -57,6 +61,7 @@ impl Plot {
             Self::StateOfCharge => "state-of-charge",
             Self::Rates => "rates",
             Self::Budget => "budget",
+            Self::Balance => "balance",
             Self::Reference => "reference",
         }
     }
@@ -81,6 +86,7 @@ impl Plot {
             Self::StateOfCharge => state_of_charge::TITLE,
             Self::Rates => rates::TITLE,
             Self::Budget => budget::TITLE,
+            Self::Balance => balance::TITLE,
             Self::Reference => reference::TITLE,
         }
     }
@@ -91,6 +97,7 @@ impl Plot {
             Self::StateOfCharge => state_of_charge::BENEATH,
             Self::Rates => rates::BENEATH,
             Self::Budget => budget::BENEATH,
+            Self::Balance => balance::BENEATH,
             Self::Reference => reference::BENEATH,
         }
     }
@@ -103,6 +110,7 @@ impl Plot {
             Self::StateOfCharge => state_of_charge::told(evidence),
             Self::Rates => rates::told(evidence),
             Self::Budget => budget::told(evidence),
+            Self::Balance => balance::told(evidence),
             Self::Reference => reference::told(evidence),
         }
     }
@@ -120,6 +128,7 @@ impl Plot {
             }
             Self::Rates => Some(rates::draw(&sheet, evidence, top)),
             Self::Budget => budget::draw(&sheet, evidence, top),
+            Self::Balance => balance::draw(&sheet, evidence, top),
             Self::Reference => reference::draw(&sheet, evidence, top),
         };
         let drawing = drawing.unwrap_or_else(|| Drawing {

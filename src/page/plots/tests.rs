@@ -39,7 +39,10 @@ fn bank(packs: usize) -> (Evidence, Series) {
         json!({"notes": notes}),
         json!({"packs": []}),
     ];
+    let balance = json!({"packs_ah": 10.0, "reference_ah": 8.0, "difference_ah": 2.0, "line": null,
+            "hours": [{"begin": at(1), "difference_ah": 1.5}, {"begin": at(2), "difference_ah": 0.5}]});
     let evidence = Evidence::read(documents, chrono_tz::Europe::Oslo).unwrap();
+    let evidence = evidence.with_balance(balance).unwrap();
     let line = |scale: f64| {
         let value = |hour: usize| {
             if hour == 30 {
