@@ -2,6 +2,7 @@
 //! taken is committed and acknowledged before the store is closed.
 
 mod backups;
+mod reports;
 pub mod supervisor;
 
 use std::{net::SocketAddr, sync::Arc, time::Duration};
@@ -65,6 +66,7 @@ pub struct Daemon {
     served: JoinHandle<()>,
     derive: JoinHandle<()>,
     backups: Option<JoinHandle<()>>,
+    reports: Option<JoinHandle<()>>,
     published: Option<JoinHandle<()>>,
     writer: Writer,
     thread: WriterThread,
@@ -157,6 +159,10 @@ impl Daemon {
         let app = App::new(setup.clone(), writer.clone(), tokens, health);
         let published = published(&setup, &app, stop_intake.subscribe());
         let (stop_api, api_stops) = watch::channel(false);
+        let reports = setup
+            .report
+            .clone()
+            .map(|plan| tokio::spawn(reports::run(app.clone(), plan)));
         let router = api::guarded(page::site(app), listen);
         let served = tokio::spawn(api::serve(listener, router, api_stops));
         let derive = tokio::spawn(derive(setup.clone(), writer.clone()));
@@ -170,6 +176,7 @@ impl Daemon {
             served,
             derive,
             backups,
+            reports,
             published,
             writer,
             thread,
@@ -202,8 +209,8 @@ impl Daemon {
         self.stop_intake.send_replace(true);
         self.stop_api.send_replace(true);
         self.derive.abort();
-        if let Some(backups) = &self.backups {
-            backups.abort();
+        for task in [&self.backups, &self.reports].into_iter().flatten() {
+            task.abort();
         }
         let published = async {
             if let Some(published) = self.published {

@@ -26,7 +26,11 @@ enum Command {
     Check(command::check::Arguments),
     /// How far each pack's count has drifted, as a table.
     Drift(command::drift::Arguments),
-    /// The same anew every while, until it is ended.
+    /// Why each board drifts, as far as the readings can tell.
+    Causes(command::causes::Arguments),
+    /// The packs' counts together against the reference's, day by day.
+    Balance(command::balance::Arguments),
+    /// The drift table anew every while, until it is ended.
     Watch(command::watch::Arguments),
     /// Draw a plot as an SVG file.
     Plot(command::plot::Arguments),
@@ -38,6 +42,8 @@ enum Command {
     Mark(command::mark::Arguments),
     /// List the notes.
     Notes(command::notes::Arguments),
+    /// List the setup files that were served, and what each changed of the past.
+    Setups(command::setups::Arguments),
     /// Take over what others logged: CSV, JSON lines, another packdrift's store.
     Import(command::import::Arguments),
     /// Write readings, hours, full charges, phases, notes or marks for other programs.
@@ -68,12 +74,15 @@ fn main() -> ExitCode {
         Command::Serve(arguments) => command::serve::run(&cli.config, &arguments),
         Command::Check(arguments) => return command::check::run(&cli.config, &arguments),
         Command::Drift(arguments) => command::drift::run(&cli.config, &arguments),
+        Command::Causes(arguments) => command::causes::run(&cli.config, &arguments),
+        Command::Balance(arguments) => command::balance::run(&cli.config, &arguments),
         Command::Watch(arguments) => command::watch::run(&cli.config, &arguments),
         Command::Plot(arguments) => command::plot::run(&cli.config, &arguments),
         Command::Report(arguments) => command::report::run(&cli.config, &arguments),
         Command::Note(arguments) => command::note::run(&cli.config, &arguments),
         Command::Mark(arguments) => command::mark::run(&cli.config, &arguments),
         Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),
+        Command::Setups(arguments) => command::setups::run(&cli.config, &arguments),
         Command::Import(arguments) => command::import::run(&cli.config, &arguments),
         Command::Export(arguments) => command::export::run(&cli.config, &arguments),
         Command::Rebuild => command::rebuild::run(&cli.config),

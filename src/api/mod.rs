@@ -4,7 +4,9 @@
 //! [`problem`] is the only place that knows both what can go wrong and how HTTP says so.
 
 mod anchors;
+mod balance;
 mod call;
+mod causes;
 mod drift;
 mod etag;
 mod gate;
@@ -21,6 +23,7 @@ mod query;
 mod readings;
 mod series;
 mod serve;
+mod setups;
 mod state;
 mod token;
 mod zulu;
@@ -36,6 +39,7 @@ pub use readings::field;
 pub use serve::serve;
 pub use state::{App, Backups, Health, Intake};
 pub use token::{Scope, Tokens, TokensError, bearer, issue as issue_token, secret};
+pub use zulu::Zulu;
 
 use problem::Problem;
 
@@ -62,11 +66,14 @@ pub fn questions(app: App) -> Router {
     let (router, mut description) = openapi::begun()
         .merge(drift::router())
         .merge(series::router())
+        .merge(balance::router())
+        .merge(causes::router())
         .merge(anchors::router())
         .merge(phases::router())
         .merge(marks::router())
         .merge(notes::router())
         .merge(packs::router())
+        .merge(setups::router())
         .merge(readings::router())
         .merge(quarantine::router())
         .split_for_parts();

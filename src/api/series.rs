@@ -142,9 +142,10 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
                         Some(round(100.0 * (1.0 + below.value_ah / capacity_ah), 2))
                     })
                     .collect(),
+                // The reference comes before the packs.
                 display_percent: displays
                     .iter()
-                    .map(|shown| Some(percent(shown[p]?.soc_permille)))
+                    .map(|shown| Some(percent(shown[p + 1]?.soc_permille)))
                     .collect(),
             });
         }

@@ -7,8 +7,13 @@
 const LEAST_SHARE_MA: f64 = 2000.0;
 /// … and this fraction of its capacity an hour, …
 const LEAST_SHARE_C: f64 = 0.02;
-/// … for this long with the pack reporting nothing, ms.
+/// … for this long in all with the pack reporting nothing, ms, …
 const HOLD_MS: i64 = 5 * 60_000;
+/// … within this time: clouds and loads may take the current below the limit in between, ms.
+const WITHIN_MS: i64 = 30 * 60_000;
+/// After a pack has returned it may take all of the bank's current, or none, until all are alike again: for so long
+/// a share tells nothing, ms. A few of the hours in which packs settle; common practice, no source.
+const UNSETTLED_MS: i64 = 12 * 3_600_000;
 
 /// Something seen at an instant.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -47,8 +52,12 @@ pub struct Watch {
     reference: Option<(i64, i64)>,
     current: Option<(i64, i64)>,
     connected: Option<(i64, bool)>,
-    /// Since when the pack has reported nothing while its share was large.
-    nothing_since_ms: Option<i64>,
+    /// When the pack reported nothing while its share was large: from, until, of late.
+    nothing: Vec<(i64, i64)>,
+    /// It did so at the last look.
+    goes_on: bool,
+    /// Until then the bank's current may be shared by other than capacity.
+    unsettled_until_ms: i64,
     away: bool,
 }
 
@@ -61,9 +70,16 @@ impl Watch {
             reference: None,
             current: None,
             connected: None,
-            nothing_since_ms: None,
+            nothing: Vec::new(),
+            goes_on: false,
+            unsettled_until_ms: i64::MIN,
             away,
         }
+    }
+
+    /// Takes note that a pack of the bank, this one or another, returned to the busbar at an instant.
+    pub fn somebody_returned(&mut self, at_ms: i64) {
+        self.unsettled_until_ms = at_ms.saturating_add(UNSETTLED_MS);
     }
 
     /// Takes one more value, in order of time. `telling_ma` is that of [`telling_ma()`] at the instant.
@@ -76,27 +92,45 @@ impl Watch {
         let longest_pause_ms = self.longest_pause_ms;
         let fresh = |since_ms: i64| at_ms - since_ms <= longest_pause_ms;
         if let Some((_, connected)) = self.connected.filter(|(since_ms, _)| fresh(*since_ms)) {
-            self.nothing_since_ms = None;
+            self.forget();
             return self.is_now(!connected, at_ms);
         }
         if let Seen::Current(ma) = seen
             && ma != 0
         {
-            self.nothing_since_ms = None;
+            self.forget();
             return self.is_now(false, at_ms);
         }
         let value = |value: Option<(i64, i64)>| value.filter(|(since_ms, _)| fresh(*since_ms));
         let nothing = value(self.current).is_some_and(|(_, ma)| ma == 0);
         let much = value(self.reference).is_some_and(|(_, ma)| ma.abs() > telling_ma);
-        if !(nothing && much) {
-            self.nothing_since_ms = None;
+        let settled = at_ms >= self.unsettled_until_ms;
+        if !nothing {
+            self.forget();
             return None;
         }
-        let since_ms = *self.nothing_since_ms.get_or_insert(at_ms);
-        if at_ms - since_ms >= HOLD_MS {
-            return self.is_now(true, since_ms);
+        if !(much && settled) {
+            self.goes_on = false;
+            return None;
         }
-        None
+        match self.nothing.last_mut().filter(|_| self.goes_on) {
+            Some((_, until_ms)) => *until_ms = at_ms,
+            None => self.nothing.push((at_ms, at_ms)),
+        }
+        self.goes_on = true;
+        self.nothing.retain(|(_, until_ms)| at_ms - until_ms <= WITHIN_MS);
+        let held_ms: i64 = self
+            .nothing
+            .iter()
+            .map(|(from_ms, until_ms)| until_ms - from_ms)
+            .sum();
+        let since_ms = self.nothing.first().map(|(from_ms, _)| *from_ms);
+        self.is_now(true, since_ms.filter(|_| held_ms >= HOLD_MS)?)
+    }
+
+    fn forget(&mut self) {
+        self.nothing.clear();
+        self.goes_on = false;
     }
 
     fn is_now(&mut self, away: bool, since_ms: i64) -> Option<Change> {
@@ -147,6 +181,25 @@ mod tests {
                 Change::Returned(14 * MINUTE_MS + 1000)
             ]
         );
+    }
+
+    #[test]
+    fn a_cloud_in_between_makes_it_leave_no_later() {
+        let mut minutes = vec![(30_000, 6000), (30_000, 0), (30_000, 0), (5000, 0), (5000, 0)];
+        minutes.extend([(30_000, 0); 10]);
+        assert_eq!(changes(&minutes), [Change::Left(MINUTE_MS + 1000)]);
+    }
+
+    #[test]
+    fn while_another_that_returned_takes_everything_nobody_is_away() {
+        let mut watch = Watch::new(10 * MINUTE_MS, false);
+        watch.somebody_returned(0);
+        let mut changes = Vec::new();
+        for at_ms in (0..UNSETTLED_MS + 10 * MINUTE_MS).step_by(60_000) {
+            changes.extend(watch.see(at_ms, Seen::Reference(30_000), TELLING_MA));
+            changes.extend(watch.see(at_ms + 1000, Seen::Current(0), TELLING_MA));
+        }
+        assert_eq!(changes, [Change::Left(UNSETTLED_MS)]);
     }
 
     #[test]

@@ -36,6 +36,15 @@ pub struct Joining {
     pub longest_pause_ms: i64,
 }
 
+impl Joining {
+    /// Whether a value said at `since_ms` still holds at a later message that says nothing of it: that of a reporter
+    /// on change, for as long as it speaks at all.
+    #[must_use]
+    pub fn holds(self, since_ms: i64, at_ms: i64) -> bool {
+        self.between == Between::Hold && at_ms - since_ms <= self.longest_pause_ms
+    }
+}
+
 /// What was counted over some stretch of time, as heard.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Counted {
@@ -186,7 +195,7 @@ impl Piece {
                 (false, false) => 0,
             }
         };
-        // A piece is at most an hour and a current at most some kA: far inside i64.
+        // A piece is at most half a day and a current at most some kA: far inside i64.
         let narrow = |value: i128| i64::try_from(value).unwrap_or(i64::MAX);
         (narrow(charged), narrow(charged - net))
     }

@@ -10,6 +10,11 @@ use super::{
 };
 
 const HOURS_PER_MONTH: f64 = 720.0;
+/// The part of what is unsure about draws and the reference's zero that is not steady but wanders with cold and
+/// time: common practice for lack of better, no source.
+const WANDERS: f64 = 0.25;
+/// How many degrees of freedom that expectation is worth beside the scatter seen between spans.
+const SCATTER_FREEDOM: f64 = 2.0;
 
 /// A closed span of the bank and the reference's closure over it.
 #[derive(Debug, Clone, PartialEq)]
@@ -86,7 +91,7 @@ impl<'a> Losses<'a> {
         let capacity_ah = self.facts.era(from).capacity_ah();
         let mark_ah = self.facts.bank.full_repeatability * capacity_ah;
         let shape_ah = 0.5 * total.value_ah * (by_throughput - elapsed);
-        let scatter_ah = self.scatter_ah_per_hour(&closed) * self.facts.hours(from, until);
+        let scatter_ah = self.scatter_ah_per_hour(&closed, from) * self.facts.hours(from, until);
         let at_ms = |cut: usize| self.facts.cuts[cut].at_ms;
         Some(
             total
@@ -108,11 +113,9 @@ impl<'a> Losses<'a> {
         )
     }
 
-    /// How much the closure rates of several spans differ, Ah/h (standard deviation); nothing known of one span.
-    fn scatter_ah_per_hour(&self, closed: &[&Closure]) -> f64 {
-        if closed.len() < 2 {
-            return 0.0;
-        }
+    /// How much the rate of the next span may differ from the mean of those that closed, Ah/h (standard deviation):
+    /// what is expected beforehand and what was seen, each by its degrees of freedom.
+    fn scatter_ah_per_hour(&self, closed: &[&Closure], from: usize) -> f64 {
         let rates: Vec<f64> = closed
             .iter()
             .map(|span| span.closure.value_ah / self.facts.hours(span.begin, span.end))
@@ -120,7 +123,17 @@ impl<'a> Losses<'a> {
         let count = f64::from(u32::try_from(rates.len()).unwrap_or(u32::MAX));
         let mean = rates.iter().sum::<f64>() / count;
         let squares: f64 = rates.iter().map(|rate| (rate - mean).powi(2)).sum();
-        (squares / (count - 1.0)).sqrt()
+        let beforehand = SCATTER_FREEDOM * self.wander_ah_per_hour(from).powi(2);
+        let scatter = ((beforehand + squares) / (SCATTER_FREEDOM + count - 1.0)).sqrt();
+        scatter * (1.0 + 1.0 / count).sqrt()
+    }
+
+    /// How much what leaves the packs behind the reference's back may wander from span to span, Ah/h: a cold that
+    /// moves draws moves those of all boards at once.
+    fn wander_ah_per_hour(&self, from: usize) -> f64 {
+        let in_bank = self.facts.era(from).in_bank();
+        let draws_ma: f64 = in_bank.map(|(_, pack)| pack.standing_draw_ma.1).sum();
+        WANDERS * (draws_ma + self.facts.bank.reference_offset_ma) / 1000.0
     }
 
     /// By what the setup says.

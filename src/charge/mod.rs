@@ -3,7 +3,9 @@
 //! Pure functions over slices. No I/O, no clock, no serde, no SQL: `ledger` brings the facts, `api` shows the
 //! answers. Charging is positive throughout.
 
+pub mod balance;
 pub mod busbar;
+pub mod causes;
 pub mod caution;
 pub mod count;
 pub mod counter;
@@ -12,6 +14,7 @@ pub mod estimate;
 pub mod facts;
 pub mod fill;
 pub mod full;
+pub mod least_squares;
 pub mod losses;
 pub mod phase;
 mod sharing;

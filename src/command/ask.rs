@@ -60,11 +60,13 @@ impl Answerer {
             .build()
             .map_err(Failure::system("no threads to work with"))?;
         let connection = store::read_write(&setup.store.path)?;
+        let now_ms = Utc::now().timestamp_millis();
+        store::setup_version::keep(&connection, &setup, now_ms)?;
         let (writer, thread) = Writer::start(connection, daemon::writer_options(&setup))?;
         let health = Health {
             intake: None,
             backups: None,
-            started_ms: Utc::now().timestamp_millis(),
+            started_ms: now_ms,
         };
         let router = api::app(App::new(setup, writer, None, health));
         Ok(Self::Here {

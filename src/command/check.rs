@@ -8,10 +8,15 @@ use std::{
     time::Duration,
 };
 
+use chrono::Utc;
 use clap::Args;
 
 use super::live;
-use crate::config::{self, Bank, Broker, InstrumentName, LoadError, Setup, Source};
+use crate::{
+    api::Zulu,
+    config::{self, Bank, Broker, ChangeToPast, InstrumentName, LoadError, Setup, Source},
+    store::{self, setup_version},
+};
 
 /// What to check.
 #[derive(Args)]
@@ -40,6 +45,7 @@ pub fn run(config: &Path, arguments: &Arguments) -> ExitCode {
         },
         Ok(setup) => {
             print!("{}", meaning(&setup));
+            print!("{}", edited(&setup));
             ExitCode::SUCCESS
         }
         Err(LoadError::Wrong(wrong)) => {
@@ -51,6 +57,46 @@ pub fn run(config: &Path, arguments: &Arguments) -> ExitCode {
             ExitCode::FAILURE
         }
     }
+}
+
+/// What a setup changes of the past, beside the one that was served last; nothing, where there is no store yet.
+fn edited(setup: &Setup) -> String {
+    if !setup.store.path.exists() {
+        return String::new();
+    }
+    let served = store::read_only(&setup.store.path)
+        .ok()
+        .and_then(|connection| setup_version::last_served(&connection).ok().flatten())
+        .filter(|version| version.digest != setup.digest);
+    let Some(version) = served else {
+        return String::new();
+    };
+    // Written by the rules of then.
+    let Ok(before) = config::parse("setup.toml", &version.text, Path::new("")) else {
+        return "It is other than the one served last, which can't be read any more.\n".to_owned();
+    };
+    told(&config::changes_to_past(
+        &before,
+        setup,
+        Utc::now().timestamp_millis(),
+    ))
+}
+
+/// Changes to the past, in plain words.
+#[must_use]
+pub fn told(changes: &[ChangeToPast]) -> String {
+    if changes.is_empty() {
+        return "It changes nothing of what held before now.\n".to_owned();
+    }
+    let mut text = "It changes what held before now, and answers about that time with it:\n".to_owned();
+    for change in changes {
+        let from = change.from_ms.map_or_else(
+            || "from the beginning".to_owned(),
+            |from_ms| format!("from {} on", Zulu(from_ms)),
+        );
+        let _ = writeln!(text, "  {}, {from}: {}", change.bank, change.what);
+    }
+    text + "If something became other only now, say since when: [[bank.pack.change]] with from = …\n"
 }
 
 /// What a setup means, in plain words.

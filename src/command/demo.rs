@@ -34,7 +34,8 @@ pub struct Arguments {
     /// Everything random in it.
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// usual (full about days 0, 23, 51, 68) or sparse (full only at both ends).
+    /// usual (full about days 0, 23, 51, 68), sparse (full only at both ends), cutoff (a pack is away for two days)
+    /// or rough (cells, zeros and draws unlike what the setup says).
     #[arg(long, value_name = "KIND", default_value_t = Kind::Usual)]
     winter: Kind,
     /// Leave setup.toml and the database in this folder, for `packdrift serve --config DIR/setup.toml`.
@@ -190,7 +191,15 @@ fn zulu(at_ms: i64) -> String {
 /// The demo's setup in its folder, on free ports so that it disturbs nobody.
 fn setup(folder: &Folder, arguments: &Arguments) -> Result<Setup, Failure> {
     let path = folder.path.join("setup.toml");
-    fs::write(&path, SETUP).map_err(Failure::system(format!("{} can't be written", path.display())))?;
+    let text = match arguments.winter {
+        // Nobody has measured there what the boards draw.
+        Kind::Rough => SETUP
+            .lines()
+            .filter(|line| !line.starts_with("standing_draw"))
+            .fold(String::new(), |text, line| text + line + "\n"),
+        _ => SETUP.to_owned(),
+    };
+    fs::write(&path, text).map_err(Failure::system(format!("{} can't be written", path.display())))?;
     let mut setup = config::load(&path)?;
     if setup.store.path.exists() {
         return Err(Failure::Words(format!(

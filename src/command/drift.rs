@@ -9,8 +9,11 @@ use serde_json::Value;
 use super::{
     Failure,
     ask::{Answerer, query},
+    evidence::unreadable,
+    sparkline,
     table::table,
 };
+use crate::page::evidence::Question;
 
 /// What to ask.
 #[derive(Args)]
@@ -50,13 +53,39 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
         ])
     );
     let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
-    let document = answerer.request(&Method::GET, &path, None)?;
     if arguments.json {
-        println!("{document:#}");
-    } else {
-        print!("{}", shown(&document));
+        println!("{:#}", answerer.request(&Method::GET, &path, None)?);
+        return Ok(());
+    }
+    let asked = answerer.ask(&Method::GET, &path, None).and_then(|document| {
+        let series = series_path(arguments, &document)?;
+        let series = series
+            .map(|path| answerer.ask(&Method::GET, &path, None))
+            .transpose()?;
+        Ok((document, series.unwrap_or_default()))
+    });
+    answerer.close();
+    let (document, series) = asked?;
+    print!("{}", shown(&document));
+    for line in sparkline::lines(&series) {
+        println!("{line}");
     }
     Ok(())
+}
+
+/// What to ask for the same over time; nothing for one pack of several, of which there is no series by itself, and
+/// nothing where nothing was heard.
+fn series_path(arguments: &Arguments, document: &Value) -> Result<Option<String>, Failure> {
+    if arguments.pack.is_some() {
+        return Ok(None);
+    }
+    let question = Question {
+        bank: arguments.bank.clone(),
+        since: arguments.since.clone(),
+        until: arguments.until.clone(),
+    };
+    let drift = serde_json::from_value(document.clone()).map_err(|error| unreadable(&error))?;
+    Ok(question.series_path(&drift))
 }
 
 /// The document as a person reads it.

@@ -81,7 +81,7 @@ impl Documents {
     }
 }
 
-fn unreadable(error: &serde_json::Error) -> Failure {
+pub(super) fn unreadable(error: &serde_json::Error) -> Failure {
     Failure::Words(format!(
         "the answer can't be read; is the daemon of another version? {error}"
     ))

@@ -2,6 +2,8 @@
 
 mod ask;
 pub mod backup;
+pub mod balance;
+pub mod causes;
 pub mod check;
 pub mod demo;
 pub mod drift;
@@ -20,7 +22,9 @@ pub mod report;
 pub mod restore;
 pub mod salvage;
 pub mod serve;
+pub mod setups;
 pub mod shell;
+mod sparkline;
 mod table;
 pub mod token;
 pub mod verify;

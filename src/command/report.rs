@@ -6,7 +6,6 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use chrono::Utc;
 use clap::Args;
 
 use super::{
@@ -55,20 +54,14 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
         names.in_document(document);
     }
     let (evidence, series) = documents.read(zone)?;
-    let Some(stretch_ms) = evidence.stretch_ms() else {
-        return Err(Failure::Words("nothing was heard of this bank yet".to_owned()));
-    };
     // Past whoever has the store: a connection that only reads disturbs nobody.
     let connection = store::read_only(&setup.store.path)?;
-    let report = Report {
-        evidence: &evidence,
-        series: series.as_ref(),
-        setup: &setup,
-        bank,
-        names: &names,
-        written_ms: Utc::now().timestamp_millis(),
-        readings: report::count_readings(&connection, &setup, bank, &names, stretch_ms)?,
-        hours: report::hours(&connection, &setup, bank, &names, stretch_ms)?,
+    let answers = (&evidence, series.as_ref());
+    let (Some(report), Some(stretch_ms)) = (
+        Report::new(&connection, answers, &setup, bank, &names)?,
+        evidence.stretch_ms(),
+    ) else {
+        return Err(Failure::Words("nothing was heard of this bank yet".to_owned()));
     };
     write(&arguments.output, report::html(&report).as_bytes())?;
     println!("Wrote {}.", arguments.output.display());

@@ -10,8 +10,8 @@ use super::{
 };
 use crate::reading::Instrument;
 
-/// A gap or a held value longer than this would say more of the pause than of the pack.
-pub(super) const LONGEST_PAUSE: Duration = Duration::from_secs(3600);
+/// A gap bridged for longer than this would say more of the pause than of the pack.
+const LONGEST_BRIDGE: Duration = Duration::from_secs(3600);
 
 /// Gives names their instruments, in the order they are met.
 pub(super) trait Enlist {
@@ -70,7 +70,7 @@ pub(super) fn bank(table: Table<'_>, names: &mut impl Enlist) -> Draft {
         }
     };
     let longest_bridge = table
-        .duration("longest_bridge", Some(LONGEST_PAUSE))
+        .duration("longest_bridge", Some(LONGEST_BRIDGE))
         .unwrap_or(Duration::from_secs(600));
     let losses = losses(&table);
     let reference = match table.table("reference", "[bank.reference]") {

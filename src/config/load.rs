@@ -88,6 +88,7 @@ pub fn parse(path: &str, text: &str, folder: &Path) -> Result<Setup, Wrong> {
 fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
     let store = services::store(&root, folder);
     let backup = services::backup(&root, folder);
+    let report = services::report(&root, folder);
     let broker = services::broker(&root, folder);
     let api = services::api(&root, folder);
     let publish = services::publish(&root);
@@ -145,6 +146,7 @@ fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
         digest: digest(text),
         store,
         backup,
+        report,
         broker: broker?,
         api: api?,
         publish: publish.map(|prefix| Publish { prefix: prefix.value }),

@@ -4,6 +4,7 @@
 //! The rest of the program never sees the file as written.
 
 mod bank;
+mod compare;
 mod duration;
 mod finding;
 mod load;
@@ -13,6 +14,7 @@ mod setup;
 mod source;
 mod topic;
 
+pub use compare::{ChangeToPast, changes_to_past};
 pub use duration::duration;
 pub use finding::{Finding, Wrong};
 pub use load::{LoadError, load, parse};

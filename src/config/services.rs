@@ -1,4 +1,4 @@
-//! `[store]`, `[backup]`, `[mqtt]`, `[broker]`, `[api]`: where readings come from, where they go, where answers are given.
+//! `[store]`, `[backup]`, `[report]`, `[mqtt]`, `[broker]`, `[api]`: where readings come from, where they go, where answers are given.
 
 use std::{
     net::{Ipv4Addr, SocketAddr},
@@ -8,7 +8,7 @@ use std::{
 
 use super::{
     reader::{Table, Written},
-    setup::{Api, BackupPlan, Broker, ClientCertificate, Mqtt, Store},
+    setup::{Api, BackupPlan, Broker, ClientCertificate, Mqtt, ReportPlan, Store},
 };
 
 const MEGABYTE: u64 = 1_000_000;
@@ -66,6 +66,19 @@ pub(super) fn backup(root: &Table<'_>, folder: &Path) -> Option<BackupPlan> {
         folder: folder.join(into?.value),
         every: every.unwrap_or(Duration::from_secs(86_400)),
         keep,
+    })
+}
+
+pub(super) fn report(root: &Table<'_>, folder: &Path) -> Option<ReportPlan> {
+    let table = root.table("report", "[report]")?;
+    let into = table.required_text("folder", "\"reports\"");
+    let every = table.duration("every", None);
+    let anonymous = table.boolean("anonymous");
+    table.finish();
+    Some(ReportPlan {
+        folder: folder.join(into?.value),
+        every: every.unwrap_or(Duration::from_secs(7 * 86_400)),
+        anonymous: anonymous.unwrap_or(false),
     })
 }
 

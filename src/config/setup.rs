@@ -19,6 +19,8 @@ pub struct Setup {
     pub store: Store,
     /// Backups made by the daemon, if any.
     pub backup: Option<BackupPlan>,
+    /// Reports written by the daemon, if any.
+    pub report: Option<ReportPlan>,
     /// Who brings the messages.
     pub broker: Broker,
     /// Where questions are answered.
@@ -92,6 +94,17 @@ pub struct BackupPlan {
     pub every: Duration,
     /// How many are kept.
     pub keep: usize,
+}
+
+/// `[report]`.
+#[derive(Debug, Clone)]
+pub struct ReportPlan {
+    /// Where reports are put; a relative path is taken from the setup file's folder.
+    pub folder: PathBuf,
+    /// How old a report may get.
+    pub every: Duration,
+    /// Whether names, topics, paths and hosts are left out.
+    pub anonymous: bool,
 }
 
 /// `[api]`.

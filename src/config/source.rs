@@ -5,11 +5,14 @@ use std::time::Duration;
 use toml::de::DeValue;
 
 use super::{
-    bank::LONGEST_PAUSE,
     reader::{Table, Written, nearest},
     setup::{ChannelAt, Format, InstrumentName, Source, TopicPattern},
 };
 use crate::reading::{Channel, Instrument};
+
+/// A reporter on change that keeps still for longer than this is taken to be gone: the longest night of a board that
+/// is blind to small currents, and not much more.
+const LONGEST_HOLD: Duration = Duration::from_secs(12 * 3600);
 
 /// Finds instruments by name: `None` where no bank has one of that name.
 pub(super) type Known<'a> = &'a dyn Fn(&str) -> Option<Instrument>;
@@ -46,7 +49,7 @@ pub(super) fn source(table: Table<'_>, known: Known<'_>, names: &[&str]) -> Opti
         one_of(&table, "charging", &["positive", "negative"]).as_deref() == Some("negative");
     let reports_on_change =
         one_of(&table, "reports", &["regular", "on_change"]).as_deref() == Some("on_change");
-    let longest_hold = table.duration("longest_hold", Some(LONGEST_PAUSE));
+    let longest_hold = table.duration("longest_hold", Some(LONGEST_HOLD));
     let channels = channels(&table, format, topic.as_ref());
     if let Some(topic) = &topic {
         let place = written.as_ref().map_or(&table.place, |written| &written.place);

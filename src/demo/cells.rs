@@ -60,7 +60,24 @@ pub(super) struct Cells {
     slow_ohms: f64,
     fast_v: f64,
     slow_v: f64,
+    /// What a heater takes from the cells just now, A.
+    pub(super) heater_a: f64,
+    own: Own,
 }
+
+/// What one pack's cells have that the others' don't; nothing by default.
+#[derive(Debug, Clone, Copy, Default)]
+struct Own {
+    /// How far the voltage lies above the curve after charging and below it after discharging, V.
+    hysteresis_v: f64,
+    /// Which way it last went: 1 charging, -1 discharging.
+    went: f64,
+    /// How much further along the curve the cells look in the middle than they are, fraction of capacity.
+    shifted_by: f64,
+}
+
+/// Charge that turns the hysteresis round, fraction of capacity.
+const TURNS_WITHIN: f64 = 0.03;
 
 impl Cells {
     /// A pack that is nearly full, whose true capacity is near its rated one.
@@ -81,7 +98,26 @@ impl Cells {
             slow_ohms,
             fast_v: 0.0,
             slow_v: 0.0,
+            heater_a: 0.0,
+            own: Own::default(),
         }
+    }
+
+    /// Gives the pack a hysteresis, V a cell, and a curve and a draw of its own.
+    pub(super) fn be_its_own(&mut self, hysteresis_v: f64, random: &mut Random) {
+        self.own = Own {
+            hysteresis_v: CELLS * hysteresis_v,
+            went: 0.0,
+            shifted_by: random.normal(0.0, 0.005),
+        };
+        self.draw_a = random.normal(0.020, 0.010).max(0.0);
+    }
+
+    /// Changes every resistance by a factor.
+    pub(super) fn grow_resistance(&mut self, factor: f64) {
+        self.ohms *= factor;
+        self.fast_ohms *= factor;
+        self.slow_ohms *= factor;
     }
 
     /// Voltage without a current through the ohmic resistance, V.
@@ -89,7 +125,12 @@ impl Cells {
         let charge = self.state_of_charge();
         // Only the steep end near full moves; the flat part stays.
         let near_full = ((charge - 0.95) / 0.05).clamp(0.0, 1.0);
-        open_circuit_v(charge - near_full * self.full_differs_by) + self.fast_v + self.slow_v
+        // A curve of its own parts from the others' in the middle and meets them at both ends.
+        let shifted_by = self.own.shifted_by * (4.0 * charge * (1.0 - charge)).clamp(0.0, 1.0);
+        open_circuit_v(charge - near_full * self.full_differs_by + shifted_by)
+            + self.own.hysteresis_v * self.own.went
+            + self.fast_v
+            + self.slow_v
     }
 
     /// Ohmic conductance, 1/Ω.
@@ -109,8 +150,10 @@ impl Cells {
         } else {
             amperes
         };
-        let lost = self.draw_a + self.self_discharge_per_hour * self.capacity_ah;
+        let lost = self.draw_a + self.heater_a + self.self_discharge_per_hour * self.capacity_ah;
         self.stored_ah += (stored - lost) * hours;
+        let turned = amperes.abs() * hours / (TURNS_WITHIN * self.capacity_ah);
+        self.own.went += (amperes.signum() - self.own.went) * turned.min(1.0);
         self.fast_v += (amperes * self.fast_ohms - self.fast_v) * (seconds / FAST_S);
         self.slow_v += (amperes * self.slow_ohms - self.slow_v) * (seconds / SLOW_S);
     }

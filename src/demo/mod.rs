@@ -4,11 +4,15 @@
 
 mod board;
 mod cells;
+mod cutoff;
+mod plan;
 mod publish;
 mod random;
+mod rough;
 mod weather;
 mod winter;
 
 pub use board::Faults;
+pub use plan::{Kind, Plan, UnknownKind};
 pub use publish::{PublishError, publish};
-pub use winter::{Kind, PackTraits, Plan, UnknownKind, Winter, simulate};
+pub use winter::{PackTraits, Winter, simulate};

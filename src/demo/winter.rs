@@ -1,11 +1,12 @@
 //! The winter itself: charger and household on one busbar, boards that report, and the truth beside them.
 
-use std::{fmt, str::FromStr};
-
 use super::{
     board::{Board, Faults},
     cells::Cells,
+    cutoff::Cutoff,
+    plan::{Kind, Plan},
     random::Random,
+    rough::Rough,
     weather::Weather,
 };
 use crate::reading::{Channel, Channels};
@@ -35,92 +36,6 @@ const PACKS: [(&str, f64, &str); 5] = [
     ("petrel", 150.0, "B"),
     ("skua", 206.0, "C"),
 ];
-
-/// What kind of winter.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    /// Full charges on about days 0, 23, 51 and 68.
-    Usual,
-    /// The dark one: full only at its start and end.
-    Sparse,
-}
-
-/// A word that names no kind of winter.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("“{0}” is no kind of winter; there are: usual, sparse")]
-pub struct UnknownKind(String);
-
-impl FromStr for Kind {
-    type Err = UnknownKind;
-
-    fn from_str(word: &str) -> Result<Self, UnknownKind> {
-        match word {
-            "usual" => Ok(Self::Usual),
-            "sparse" => Ok(Self::Sparse),
-            _ => Err(UnknownKind(word.to_owned())),
-        }
-    }
-}
-
-impl fmt::Display for Kind {
-    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
-        formatter.write_str(match self {
-            Self::Usual => "usual",
-            Self::Sparse => "sparse",
-        })
-    }
-}
-
-/// Which winter to simulate.
-#[derive(Debug, Clone, Copy)]
-pub struct Plan {
-    /// Its kind.
-    pub kind: Kind,
-    /// Its length.
-    pub days: u32,
-    /// Everything random in it.
-    pub seed: u64,
-    /// How often each instrument reports, s; a multiple of 10.
-    pub report_s: u32,
-    /// When it begins, ms since 1970.
-    pub begin_ms: i64,
-}
-
-impl Plan {
-    /// 70 days from 1 November 2025, reported every minute.
-    #[must_use]
-    pub fn new(kind: Kind, seed: u64) -> Self {
-        Self {
-            kind,
-            days: 70,
-            seed,
-            report_s: 60,
-            begin_ms: 1_761_955_200_000,
-        }
-    }
-
-    /// Days on which the bank is charged full: the first, the last but one, and in between as the kind has it.
-    fn full_days(&self, random: &mut Random) -> Vec<u32> {
-        let last = self.days.saturating_sub(2);
-        let between: &[f64] = match self.kind {
-            Kind::Usual => &[23.0 / 68.0, 51.0 / 68.0],
-            Kind::Sparse => &[],
-        };
-        let mut days = vec![0];
-        for part in between {
-            let day = part * f64::from(last) + random.between(-1.0, 1.0);
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "a day of the winter"
-            )]
-            days.push(day.round().max(0.0) as u32);
-        }
-        days.push(last);
-        days.dedup();
-        days
-    }
-}
 
 /// One pack of a simulated winter.
 #[derive(Debug, Clone)]
@@ -155,6 +70,8 @@ pub struct Winter {
     pub full_days: Vec<u32>,
     /// When a board was recalibrated by hand, ms since 1970, and the pack's place; `None` in a short winter.
     pub recalibrated: Option<(i64, usize)>,
+    /// Which pack was off the busbar, by its place, and from when to when, ms since 1970.
+    pub away: Option<(usize, i64, i64)>,
     plan: Plan,
     reports: Vec<Report>,
     truth: Vec<[Truth; PACKS.len()]>,
@@ -219,7 +136,7 @@ impl Winter {
 pub fn simulate(plan: &Plan) -> Winter {
     let mut random = Random::new(plan.seed, 1);
     let full_days = plan.full_days(&mut random);
-    let cells: Vec<Cells> = PACKS
+    let mut cells: Vec<Cells> = PACKS
         .iter()
         .map(|(_, rated_ah, _)| Cells::new(*rated_ah, &mut random))
         .collect();
@@ -242,6 +159,8 @@ pub fn simulate(plan: &Plan) -> Winter {
             faults: board.faults,
         })
         .collect();
+    let cutoff = (plan.kind == Kind::Cutoff).then(|| Cutoff::new(plan, PACKS.len()));
+    let rough = (plan.kind == Kind::Rough).then(|| Rough::new(plan, &mut cells));
     let recalibrated_ms = plan.begin_ms + i64::from(RECALIBRATION_DAY) * 86_400_000 + 9 * 3_600_000;
     let recalibrated = (plan.days > RECALIBRATION_DAY + 1).then_some((recalibrated_ms, RECALIBRATED));
     let mut simulation = Simulation {
@@ -252,7 +171,7 @@ pub fn simulate(plan: &Plan) -> Winter {
         },
         weather: Weather::new(
             plan.days as usize + 1,
-            if plan.kind == Kind::Usual { 1.0 } else { 0.8 },
+            if plan.kind == Kind::Sparse { 0.8 } else { 1.0 },
             plan.seed,
         ),
         charger: Charger::default(),
@@ -261,6 +180,8 @@ pub fn simulate(plan: &Plan) -> Winter {
         voltage_errors: (0..PACKS.len()).map(|_| random.normal(0.0, 0.01)).collect(),
         cells,
         boards,
+        cutoff,
+        rough,
         reports: Vec::new(),
         truth: Vec::new(),
     };
@@ -269,6 +190,7 @@ pub fn simulate(plan: &Plan) -> Winter {
         packs,
         full_days,
         recalibrated,
+        away: simulation.cutoff.and_then(|cutoff| cutoff.was_away_ms()),
         plan: *plan,
         reports: simulation.reports,
         truth: simulation.truth,
@@ -302,6 +224,8 @@ struct Simulation {
     voltage_errors: Vec<f64>,
     cells: Vec<Cells>,
     boards: Vec<Board>,
+    cutoff: Option<Cutoff>,
+    rough: Option<Rough>,
     reports: Vec<Report>,
     truth: Vec<[Truth; PACKS.len()]>,
 }
@@ -328,8 +252,15 @@ impl Simulation {
             {
                 self.boards[pack].faults.offset_a /= 2.0;
             }
+            if let Some(rough) = &mut self.rough {
+                let elapsed_s = f64::from(step) * f64::from(STEP_S);
+                rough.weather(elapsed_s, f64::from(STEP_S), &mut self.cells, &mut self.boards);
+            }
             let wanted_a = self.wanted_a(step, full_days.contains(&(step / STEPS_PER_DAY)));
             let (volts, currents) = self.share(wanted_a);
+            if let Some(cutoff) = &mut self.cutoff {
+                cutoff.see(at_ms, &currents, |p| self.cells[p].capacity_ah);
+            }
             self.truth.push(std::array::from_fn(|p| Truth {
                 counted_ah: self.boards[p].counted_ah,
                 stored_ah: self.cells[p].stored_ah,
@@ -378,11 +309,20 @@ impl Simulation {
 
     /// The busbar's voltage and each pack's current: one voltage, and the currents add up.
     fn share(&mut self, (wanted_a, holds_v): (f64, f64)) -> (f64, [f64; PACKS.len()]) {
-        let conductance: f64 = self.cells.iter().map(Cells::conductance).sum();
+        let away = self.cutoff.as_ref().and_then(Cutoff::away);
+        let conductances: [f64; PACKS.len()] = std::array::from_fn(|p| {
+            if away == Some(p) {
+                0.0
+            } else {
+                self.cells[p].conductance()
+            }
+        });
+        let conductance: f64 = conductances.iter().sum();
         let driven: f64 = self
             .cells
             .iter()
-            .map(|cells| cells.inner_v() * cells.conductance())
+            .zip(conductances)
+            .map(|(cells, conductance)| cells.inner_v() * conductance)
             .sum();
         let free_v = (wanted_a + driven) / conductance;
         let volts = if wanted_a > 0.0 {
@@ -390,8 +330,7 @@ impl Simulation {
         } else {
             free_v
         };
-        let currents =
-            std::array::from_fn(|p| (volts - self.cells[p].inner_v()) * self.cells[p].conductance());
+        let currents = std::array::from_fn(|p| (volts - self.cells[p].inner_v()) * conductances[p]);
         let total_a: f64 = currents.iter().sum();
         self.mind_the_tail(volts, total_a);
         (volts, currents)
@@ -424,7 +363,9 @@ impl Simulation {
         let channels = match instrument.checked_sub(1) {
             None => {
                 let total_a: f64 = currents.iter().sum();
-                let seen_a = total_a * self.shunt.gain + self.shunt.offset_a + self.random.normal(0.0, 0.01);
+                let wander_a = self.rough.as_ref().map_or(0.0, Rough::shunt_wanders_a);
+                let zero_a = self.shunt.offset_a + wander_a;
+                let seen_a = total_a * self.shunt.gain + zero_a + self.random.normal(0.0, 0.01);
                 Channels::from_iter([
                     kept(Channel::Current, hundredths(seen_a)),
                     kept(Channel::Voltage, hundredths(volts)),
@@ -432,7 +373,10 @@ impl Simulation {
             }
             Some(p) => Channels::from_iter([
                 kept(Channel::Current, self.boards[p].measured_a(currents[p])),
-                kept(Channel::Voltage, hundredths(volts + self.voltage_errors[p])),
+                kept(
+                    Channel::Voltage,
+                    hundredths(self.volts_at(p, volts) + self.voltage_errors[p]),
+                ),
                 kept(Channel::Soc, self.boards[p].displayed_percent()),
             ]),
         };
@@ -442,6 +386,15 @@ impl Simulation {
             instrument,
             channels,
         });
+    }
+
+    /// What stands at a pack's cells: the busbar's voltage, or their own while they are off it.
+    fn volts_at(&self, p: usize, volts: f64) -> f64 {
+        if self.cutoff.as_ref().and_then(Cutoff::away) == Some(p) {
+            self.cells[p].inner_v()
+        } else {
+            volts
+        }
     }
 
     fn capacity_ah(&self) -> f64 {

@@ -8,9 +8,13 @@ use super::{
     cuts,
     hours::HOUR_MS,
     roster::{Member, Roster},
+    told,
 };
 use crate::{
-    charge::full::{self, Anchor, Criterion, Seen, Shown},
+    charge::{
+        count::Between,
+        full::{self, Anchor, Criterion, Seen, Shown},
+    },
     config::{Bank, Setup},
     reading::{Channel, Channels},
     store::{self, anchor::PackAtMark},
@@ -83,6 +87,16 @@ enum VoltageOf {
     MedianOfPacks,
 }
 
+/// What was seen of the bank, in order of time.
+type Looks = Vec<(i64, Seen)>;
+
+/// What an instrument said last: ms since 1970 and value.
+#[derive(Debug, Clone, Copy, Default)]
+struct Last {
+    voltage: Option<(i64, i64)>,
+    current: Option<(i64, i64)>,
+}
+
 pub(super) struct Search<'a> {
     connection: &'a Connection,
     bank: &'a Bank,
@@ -101,11 +115,21 @@ impl<'a> Search<'a> {
             }
             None => VoltageOf::MedianOfPacks,
         };
+        let mut criterion = criterion(bank, i64::MAX);
+        // What holds until it changes is silent for as long as it holds.
+        let who = |member: &&Member| match voltage_of {
+            VoltageOf::One(number) => member.number == number || member.number == members[0].number,
+            VoltageOf::MedianOfPacks => true,
+        };
+        let holding = members.iter().filter(who).map(|member| member.joining);
+        for joining in holding.filter(|joining| joining.between == Between::Hold) {
+            criterion.longest_pause_ms = criterion.longest_pause_ms.max(joining.longest_pause_ms);
+        }
         Ok(Self {
             connection,
             bank,
-            criterion: criterion(bank, i64::MAX),
             members,
+            criterion,
             voltage_of,
         })
     }
@@ -164,14 +188,18 @@ impl<'a> Search<'a> {
         // An hour of margin on both sides: the hours beside a cluster hold no full voltage.
         let (begin_ms, end_ms) = ((from - 1) * HOUR_MS, (until + 2) * HOUR_MS);
         store::anchor::remove(self.connection, &self.bank.id, begin_ms, end_ms)?;
-        let mut seen = Vec::new();
-        let mut voltages = vec![None; self.members.len()];
+        let mut looks = Looks::default();
+        let mut last = vec![Last::default(); self.members.len()];
         store::reading::each_between(self.connection, begin_ms, end_ms, |(at_ms, number, channels)| {
-            self.see(at_ms, number, &channels, &mut voltages, &mut seen);
+            self.see(at_ms, number, &channels, &mut last, &mut looks);
             Ok(())
         })?;
         let small_ah = 0.01 * self.bank.capacity_ah(end_ms);
-        let found = full::anchors(seen, &criterion(self.bank, begin_ms));
+        let criterion = Criterion {
+            longest_pause_ms: self.criterion.longest_pause_ms,
+            ..criterion(self.bank, begin_ms)
+        };
+        let found = full::anchors(looks, &criterion);
         let merged = full::merged(
             found,
             as_ms(self.bank.full.merge),
@@ -190,31 +218,34 @@ impl<'a> Search<'a> {
         Ok(())
     }
 
-    fn see(
-        &self,
-        at_ms: i64,
-        number: i64,
-        channels: &Channels,
-        voltages: &mut [Option<i64>],
-        seen: &mut Vec<(i64, Seen)>,
-    ) {
+    fn see(&self, at_ms: i64, number: i64, channels: &Channels, last: &mut [Last], looks: &mut Looks) {
         let Some(place) = self.members.iter().position(|member| member.number == number) else {
             return;
         };
-        if let Some(voltage_mv) = channels.get(Channel::Voltage) {
+        let joining = self.members[place].joining;
+        let said = |channel| channels.get(channel);
+        let voltage = told::value(joining, last[place].voltage, at_ms, said(Channel::Voltage));
+        let current = told::value(joining, last[place].current, at_ms, said(Channel::Current));
+        if told::is_gone(joining, channels) {
+            last[place] = Last::default();
+        } else {
+            last[place].voltage = voltage.or(last[place].voltage);
+            last[place].current = current.or(last[place].current);
+        }
+        if let Some((_, voltage_mv)) = voltage {
             match self.voltage_of {
-                VoltageOf::One(of) if of == number => seen.push((at_ms, Seen::Voltage(voltage_mv))),
+                VoltageOf::One(of) if of == number => looks.push((at_ms, Seen::Voltage(voltage_mv))),
                 VoltageOf::One(_) => {}
                 VoltageOf::MedianOfPacks => {
-                    voltages[place] = Some(voltage_mv);
-                    if let Some(median_mv) = median(voltages[1..].iter().flatten().copied()) {
-                        seen.push((at_ms, Seen::Voltage(median_mv)));
+                    let voltages = last[1..].iter().filter_map(|last| last.voltage);
+                    if let Some(median_mv) = median(voltages.map(|(_, voltage_mv)| voltage_mv)) {
+                        looks.push((at_ms, Seen::Voltage(median_mv)));
                     }
                 }
             }
         }
-        if let Some(current_ma) = channels.get(Channel::Current).filter(|_| place == 0) {
-            seen.push((at_ms, Seen::Current(current_ma)));
+        if let Some((_, current_ma)) = current.filter(|_| place == 0) {
+            looks.push((at_ms, Seen::Current(current_ma)));
         }
     }
 

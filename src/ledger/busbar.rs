@@ -5,20 +5,25 @@ use std::collections::BTreeSet;
 use rusqlite::Connection;
 
 use super::{
-    hours::HOUR_MS,
+    hours::{HOUR_MS, last_sample},
     roster::{Member, Roster},
+    told,
 };
 use crate::{
-    charge::busbar::{Change, Seen, Watch, telling_ma},
+    charge::{
+        busbar::{Change, Seen, Watch, telling_ma},
+        count::Sample,
+    },
     config::{Bank, Setup},
-    reading::{Channel, Channels},
+    reading::Channel,
     store::{
         self,
         off_busbar::{self, OffBusbar},
     },
 };
 
-/// How far before the first hour the readings are looked at, ms: what is concluded takes minutes.
+/// How far before the first hour the readings are looked at, ms, and for as long as a value says something: what is
+/// concluded takes minutes.
 const WARM_UP_MS: i64 = HOUR_MS;
 
 /// Derives who was off the busbar from `from_ms` on. Gives the hours in which that is other than before.
@@ -65,15 +70,16 @@ struct Watched {
 }
 
 impl Watched {
+    /// Whether the pack has just returned.
     fn see(
         &mut self,
         connection: &Connection,
         at_ms: i64,
         seen: Seen,
         telling_ma: i64,
-    ) -> rusqlite::Result<()> {
+    ) -> rusqlite::Result<bool> {
         if at_ms < self.from_ms {
-            return Ok(());
+            return Ok(false);
         }
         match self.watch.see(at_ms, seen, telling_ma) {
             Some(Change::Left(since_ms)) => self.away_since_ms = Some(since_ms),
@@ -82,10 +88,11 @@ impl Watched {
                     let end_ms = Some(end_ms);
                     off_busbar::put(connection, self.number, OffBusbar { begin_ms, end_ms })?;
                 }
+                return Ok(true);
             }
             None => {}
         }
-        Ok(())
+        Ok(false)
     }
 }
 
@@ -96,7 +103,12 @@ fn derive_bank(
     before: &BTreeSet<(usize, OffBusbar)>,
     from_ms: i64,
 ) -> rusqlite::Result<()> {
-    let warm_up_ms = from_ms.saturating_sub(WARM_UP_MS);
+    let pauses_ms = members.iter().map(|member| member.joining.longest_pause_ms);
+    let warm_up_ms = from_ms.saturating_sub(WARM_UP_MS + pauses_ms.max().unwrap_or(0));
+    let mut samples = members
+        .iter()
+        .map(|member| sample_before(connection, member, warm_up_ms))
+        .collect::<rusqlite::Result<Vec<_>>>()?;
     let mut packs = Vec::with_capacity(members.len() - 1);
     for (place, member) in members.iter().enumerate().skip(1) {
         let away = before
@@ -104,9 +116,18 @@ fn derive_bank(
             .find(|(of, stretch)| *of == place && stretch.contains(from_ms) && stretch.begin_ms < from_ms)
             .map(|(_, stretch)| stretch.begin_ms);
         off_busbar::remove_beyond(connection, member.number, from_ms)?;
+        let mut watch = Watch::new(member.joining.longest_pause_ms, away.is_some());
+        let returned = before
+            .iter()
+            .filter_map(|(_, stretch)| stretch.end_ms)
+            .filter(|end_ms| *end_ms < from_ms)
+            .max();
+        if let Some(at_ms) = returned {
+            watch.somebody_returned(at_ms);
+        }
         packs.push(Watched {
             number: member.number,
-            watch: Watch::new(member.joining.longest_pause_ms, away.is_some()),
+            watch,
             away_since_ms: away,
             // What was concluded before stands; readings before it would only be taken for a return.
             from_ms: away.map_or(warm_up_ms, |_| from_ms),
@@ -114,19 +135,32 @@ fn derive_bank(
     }
     let mut telling = Telling::new(bank);
     store::reading::each_between(connection, warm_up_ms, i64::MAX, |(at_ms, number, channels)| {
-        if number == members[0].number {
-            if let Some(ma) = channels.get(Channel::Current) {
+        let Some(place) = members.iter().position(|member| member.number == number) else {
+            return Ok(());
+        };
+        let joining = members[place].joining;
+        let sample = told::current(joining, samples[place], at_ms, &channels);
+        samples[place] = sample
+            .or(samples[place])
+            .filter(|_| !told::is_gone(joining, &channels));
+        let current = sample.map(|sample| sample.current_ma);
+        let Some(p) = place.checked_sub(1) else {
+            if let Some(ma) = current {
                 for (p, pack) in packs.iter_mut().enumerate() {
                     pack.see(connection, at_ms, Seen::Reference(ma), telling.ma(p, at_ms))?;
                 }
             }
             return Ok(());
-        }
-        let Some(p) = packs.iter().position(|pack| pack.number == number) else {
-            return Ok(());
         };
-        for seen in seen_of_pack(&channels) {
-            packs[p].see(connection, at_ms, seen, telling.ma(p, at_ms))?;
+        let connected = channels
+            .get(Channel::Connected)
+            .map(|connected| Seen::Connected(connected != 0));
+        for seen in [connected, current.map(Seen::Current)].into_iter().flatten() {
+            if packs[p].see(connection, at_ms, seen, telling.ma(p, at_ms))? {
+                for pack in &mut packs {
+                    pack.watch.somebody_returned(at_ms);
+                }
+            }
         }
         Ok(())
     })?;
@@ -145,12 +179,14 @@ fn derive_bank(
     Ok(())
 }
 
-fn seen_of_pack(channels: &Channels) -> impl Iterator<Item = Seen> {
-    let connected = channels
-        .get(Channel::Connected)
-        .map(|connected| Seen::Connected(connected != 0));
-    let current = channels.get(Channel::Current).map(Seen::Current);
-    [connected, current].into_iter().flatten()
+/// The sample at which an instrument was last heard before an instant.
+fn sample_before(connection: &Connection, member: &Member, at_ms: i64) -> rusqlite::Result<Option<Sample>> {
+    let heard = store::hour::last_heard_before(connection, member.number, at_ms.div_euclid(HOUR_MS))?;
+    let Some(heard_ms) = heard else {
+        return Ok(None);
+    };
+    let (sample, gone) = last_sample(connection, member, heard_ms)?;
+    Ok(sample.filter(|_| !gone))
 }
 
 /// What current of the reference tells of each pack, as the setup has it at an instant.

@@ -8,13 +8,13 @@ use rusqlite::Connection;
 use super::{
     hours::{HOUR_MS, last_sample},
     roster::Member,
+    told,
 };
 use crate::{
     charge::{
-        count::{Between, Counted, Piece, Sample},
+        count::{Counted, Piece, Sample},
         facts::Cut,
     },
-    reading::Channel,
     store,
 };
 
@@ -98,14 +98,9 @@ fn within_hour(connection: &Connection, members: &[Member], at_ms: i64) -> rusql
                 return Ok(());
             };
             let joining = members[place].joining;
-            let gone = channels.get(Channel::Alive) == Some(0) && joining.between == Between::Hold;
-            let held_ma = previous[place].map(|before| before.current_ma).filter(|_| gone);
-            let Some(current_ma) = channels.get(Channel::Current).or(held_ma) else {
+            let gone = told::is_gone(joining, &channels);
+            let Some(sample) = told::current(joining, previous[place], sample_ms, &channels) else {
                 return Ok(());
-            };
-            let sample = Sample {
-                at_ms: sample_ms,
-                current_ma,
             };
             if let Some(before) = previous[place]
                 && before.at_ms < at_ms

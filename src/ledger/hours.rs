@@ -7,6 +7,7 @@ use rusqlite::Connection;
 use super::{
     cautions::Cautions,
     roster::{Member, Roster},
+    told,
 };
 use crate::{
     charge::{
@@ -130,12 +131,12 @@ impl Fold {
 
     fn take(&mut self, connection: &Connection, at_ms: i64, channels: &Channels) -> rusqlite::Result<()> {
         let hour = at_ms.div_euclid(HOUR_MS);
-        if let Some(current_ma) = channels.get(Channel::Current) {
-            self.take_current(connection, Sample { at_ms, current_ma })?;
+        let joining = self.member.joining;
+        let before = self.previous.filter(|_| !self.gone);
+        if let Some(sample) = told::current(joining, before, at_ms, channels) {
+            self.take_current(connection, sample)?;
         }
-        if channels.get(Channel::Alive) == Some(0) {
-            self.end_hold(at_ms);
-        }
+        self.gone |= told::is_gone(joining, channels);
         if let Some(soc) = channels.get(Channel::Soc) {
             self.take_soc(connection, at_ms, soc)?;
         }
@@ -196,22 +197,6 @@ impl Fold {
         let whole = piece.until(i64::MAX);
         self.since_soc += whole;
         self.counter.counted(whole);
-    }
-
-    /// Ends what holds until the next report: the instrument said that it is no longer there.
-    fn end_hold(&mut self, at_ms: i64) {
-        let Some(previous) = self
-            .previous
-            .filter(|_| self.member.joining.between == Between::Hold)
-        else {
-            return;
-        };
-        let end = Sample { at_ms, ..previous };
-        if let Some(piece) = Piece::joining(previous, end, self.member.joining) {
-            self.count(&piece, previous.at_ms, at_ms);
-            self.previous = Some(end);
-            self.gone = true;
-        }
     }
 
     fn take_soc(&mut self, connection: &Connection, at_ms: i64, soc: i64) -> rusqlite::Result<()> {
@@ -313,20 +298,25 @@ impl Fold {
     }
 }
 
-/// The sample at which an instrument was last heard, and whether it said within its hold that it is no longer there.
-/// The sample is then that instant's.
+/// The sample at which an instrument was last heard (with a current, or with what confirms one that holds), and
+/// whether it said within its hold that it is no longer there. The sample is then that instant's.
 pub(super) fn last_sample(
     connection: &Connection,
     member: &Member,
     heard_ms: i64,
 ) -> rusqlite::Result<(Option<Sample>, bool)> {
     let number = member.number;
-    let value = store::reading::last_value(connection, number, Channel::Current, heard_ms, heard_ms)?;
-    let Some((at_ms, current_ma)) = value else {
+    let line = member.joining.between == Between::Line;
+    let said_from_ms = if line { heard_ms } else { i64::MIN };
+    let value = store::reading::last_value(connection, number, Channel::Current, said_from_ms, heard_ms)?;
+    let Some((_, current_ma)) = value else {
         return Ok((None, false));
     };
-    let sample = Sample { at_ms, current_ma };
-    if member.joining.between == Between::Line {
+    let sample = Sample {
+        at_ms: heard_ms,
+        current_ma,
+    };
+    if line {
         return Ok((Some(sample), false));
     }
     let until_ms = heard_ms + member.joining.longest_pause_ms;

@@ -6,7 +6,9 @@
 //! `charge`'s.
 
 mod anchors;
+mod balance;
 mod busbar;
+mod causes;
 mod cautions;
 mod cuts;
 mod evidence;
@@ -17,7 +19,10 @@ mod own_counter;
 mod phases;
 mod refresh;
 mod roster;
+mod told;
 
+pub use balance::hours_of_bank;
+pub use causes::{Explained, PackExplained, causes};
 pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
 pub use facts::{Asked, gather};

@@ -1,14 +1,18 @@
 //! Brings everything derived in step with the readings: hours first, then anchors, then the cuts at both.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, ops::RangeInclusive};
 
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 
-use super::{anchors, busbar, cautions, cuts, hours, hours::HOUR_MS, roster::Roster};
-use crate::{config::Setup, store};
+use super::{
+    anchors, busbar, cautions, cuts, hours,
+    hours::HOUR_MS,
+    roster::{Member, Roster},
+};
+use crate::{charge::count::Between, config::Setup, reading::Channel, store};
 
 /// Changes with the way anything is derived, so that what an earlier packdrift derived is rebuilt.
-const DERIVATION: u32 = 2;
+const DERIVATION: u32 = 3;
 
 /// How far a rebuild has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,12 +38,14 @@ pub fn refresh(connection: &mut Connection, setup: &Setup) -> rusqlite::Result<(
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let roster = Roster::look_up(&transaction, setup)?;
     let mut affected = BTreeSet::new();
+    let reach = roster.longest_pause_ms().div_euclid(HOUR_MS).max(1);
     for (hour, instrument) in stale {
         // Pieces, and what a display did, reach into the hours beside; a gap reaches to where it ends.
-        affected.extend([hour - 1, hour, hour + 1]);
+        affected.extend(hour - reach..=hour + reach);
+        affected.extend(held_until(&transaction, &roster, hour, instrument)?);
         affected.extend(store::hour::next_heard_after(&transaction, instrument, hour)?);
         // A gap that begins near says what was displayed near its beginning.
-        let near_ms = hour * HOUR_MS..(hour + 2) * HOUR_MS;
+        let near_ms = hour * HOUR_MS..(hour + reach + 1) * HOUR_MS;
         let ends_ms = store::gap::ends_of_those_beginning(&transaction, instrument, near_ms)?;
         affected.extend(ends_ms.into_iter().map(|end_ms| end_ms.div_euclid(HOUR_MS)));
     }
@@ -55,6 +61,26 @@ pub fn refresh(connection: &mut Connection, setup: &Setup) -> rusqlite::Result<(
     }
     settle(&transaction, setup, &roster, affected)?;
     transaction.commit()
+}
+
+/// The hours behind `hour` into which a current may hold that is heard in it: up to the next one heard.
+fn held_until(
+    connection: &Connection,
+    roster: &Roster,
+    hour: i64,
+    instrument: i64,
+) -> rusqlite::Result<RangeInclusive<i64>> {
+    let holds = |member: &&Member| member.number == instrument && member.joining.between == Between::Hold;
+    if !roster.members().iter().any(|member| holds(&member)) {
+        return Ok(hour..=hour);
+    }
+    let behind_ms = (hour + 1) * HOUR_MS;
+    let next = store::reading::first_value(connection, instrument, Channel::Current, behind_ms, i64::MAX)?;
+    let until_ms = match next {
+        Some((at_ms, _)) => at_ms,
+        None => store::reading::extent(connection)?.map_or(behind_ms, |(_, last_ms)| last_ms),
+    };
+    Ok(hour..=until_ms.div_euclid(HOUR_MS))
 }
 
 /// Drops everything derived and derives it again from the readings.

@@ -5,7 +5,6 @@
 
 use chrono::DateTime;
 use serde::Deserialize;
-use serde_json::Value;
 
 /// An instant, as RFC 3339 in the answers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
@@ -39,6 +38,9 @@ pub struct Drift {
     pub setup: String,
     /// Pack by pack.
     pub packs: Vec<PackAnswer>,
+    /// The packs' displays together: what an inverter sees that asks them all.
+    #[serde(default)]
+    pub bank_display: Option<Display>,
     /// The yardstick.
     pub reference: Option<Reference>,
 }
@@ -60,6 +62,9 @@ pub struct PackAnswer {
     pub rate: Option<Rate>,
     /// From recalibration to recalibration.
     pub epochs: Vec<Epoch>,
+    /// What its own counter went up by.
+    #[serde(default)]
+    pub own_counter: Option<OwnCounter>,
     /// What its board shows.
     pub display: Option<Display>,
     /// Full charges as seen on the display.
@@ -72,7 +77,7 @@ pub struct PackAnswer {
     pub unexplained_resets: Vec<Resync>,
     /// Readings outside the usual cautions.
     #[serde(default)]
-    pub cautions: Vec<Value>,
+    pub cautions: Vec<Caution>,
 }
 
 /// A charge error with its uncertainty.
@@ -155,6 +160,52 @@ pub struct Display {
     pub expanded_uncertainty_points: Option<f64>,
     /// At its end stop, which hides error.
     pub censored: bool,
+    /// Displayed here less displayed by the reference, points.
+    #[serde(default)]
+    pub less_reference_display_points: Option<f64>,
+}
+
+/// What a board's own counter says.
+#[derive(Debug, Clone, Deserialize)]
+pub struct OwnCounter {
+    /// What it counts: `net`, or throughput of a kind.
+    pub counts: String,
+    /// What it went up by, Ah.
+    pub counted_ah: Option<f64>,
+    /// That less the change of stored charge, Ah.
+    pub charge_error_ah: Option<f64>,
+    /// Its expanded uncertainty, k = 2, Ah.
+    pub expanded_uncertainty_ah: Option<f64>,
+    /// Steps that are not charge.
+    pub steps: Vec<CounterStep>,
+}
+
+/// A step of a counter that is not charge.
+#[derive(Debug, Clone, Deserialize)]
+pub struct CounterStep {
+    /// When.
+    pub at: At,
+    /// Its word.
+    pub kind: String,
+    /// Before, Ah.
+    pub before_ah: f64,
+    /// After, Ah.
+    pub after_ah: f64,
+}
+
+/// An episode outside the usual cautions.
+#[derive(Debug, Clone, Deserialize)]
+pub struct Caution {
+    /// Its word.
+    pub kind: String,
+    /// First seen.
+    pub begin: At,
+    /// Last seen.
+    pub end: At,
+    /// The value furthest out: V, °C or points.
+    pub worst: f64,
+    /// In words.
+    pub text: String,
 }
 
 /// A jump of a display.
@@ -186,6 +237,9 @@ pub struct Coverage {
     pub fraction: f64,
     /// Longest pause, s.
     pub longest_gap_s: i64,
+    /// How long the pack was off the busbar, s.
+    #[serde(default)]
+    pub off_busbar_s: Option<i64>,
 }
 
 /// The yardstick's entry.
@@ -197,6 +251,12 @@ pub struct Reference {
     pub counted: Counted,
     /// How much was heard.
     pub coverage: Coverage,
+    /// What it shows.
+    #[serde(default)]
+    pub display: Option<Display>,
+    /// What is wrong with judging boards by that.
+    #[serde(default)]
+    pub display_comparison: Option<String>,
     /// From full charge to full charge.
     pub closures: Vec<Closure>,
 }
@@ -275,8 +335,22 @@ pub struct Anchor {
     pub voltage_v: f64,
     /// Reference current at the mark, A.
     pub tail_current_a: f64,
+    /// The number under which a person asserted it.
+    #[serde(default)]
+    pub asserted: Option<i64>,
+    /// The number under which a person vetoed it: no answer goes by it.
+    #[serde(default)]
+    pub vetoed: Option<i64>,
     /// What each pack showed.
     pub packs: Vec<PackAtMark>,
+}
+
+impl Anchor {
+    /// Whether answers go by it.
+    #[must_use]
+    pub fn stands(&self) -> bool {
+        self.vetoed.is_none()
+    }
 }
 
 /// What a pack showed at a mark.

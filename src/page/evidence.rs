@@ -90,7 +90,7 @@ pub struct Evidence {
     pub drift: Drift,
     /// What was going on, oldest first.
     pub phases: Vec<Phase>,
-    /// The full charges of all time, oldest first.
+    /// The full charges of all time, vetoed ones included, oldest first.
     pub anchors: Vec<Anchor>,
     /// What people attached to this bank and what is in it, at any time.
     pub notes: Vec<Note>,
@@ -143,12 +143,18 @@ impl Evidence {
         Some((self.drift.since?.ms, self.drift.until?.ms))
     }
 
+    /// The full charges that answers go by, oldest first.
+    #[must_use = "iterators are lazy"]
+    pub fn full_charges(&self) -> impl DoubleEndedIterator<Item = &Anchor> {
+        self.anchors.iter().filter(|anchor| anchor.stands())
+    }
+
     /// The first and the last mark that count for a pack, ms since 1970.
     #[must_use]
     pub fn marks_ms(&self, pack: &str) -> Option<(i64, i64)> {
         let counts = |anchor: &&Anchor| anchor.packs.iter().any(|at| at.pack == pack && at.counts);
-        let first = self.anchors.iter().find(counts)?;
-        let last = self.anchors.iter().rev().find(counts)?;
+        let first = self.full_charges().find(counts)?;
+        let last = self.full_charges().rev().find(counts)?;
         Some((first.end.ms, last.end.ms))
     }
 

@@ -6,7 +6,10 @@
 
 pub mod answers;
 mod asked;
+pub(crate) mod beside;
+pub(crate) mod cautions;
 pub mod evidence;
+pub(crate) mod happened;
 mod logger;
 mod note_form;
 mod now;
@@ -124,3 +127,6 @@ impl Page {
         }))
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -9,24 +9,24 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
 
 use super::{
-    answers::{Note, Phase},
     asked::Refused,
+    beside::displays_and_counters,
+    cautions,
     evidence::{Evidence, Question},
+    happened::{folded_note, full_charge_line, off_busbar, phase_line},
     note_form::NoteForm,
     now::Now,
     plots::{self, Plot},
     sentences,
     table::table,
-    words::{beginning, day, lasting, plain, rfc3339, time, visible},
+    words::{day, rfc3339, visible},
 };
 use crate::api::query_string;
 
 /// The style of the page; that of the plots comes before it.
 const STYLE: &str = include_str!("page.css");
-/// Phases that are listed; the plots show all of them.
-const PHASES: usize = 12;
-/// A note longer than this is folded.
-const LONG_NOTE: usize = 400;
+/// Phases and full charges that are listed; the plots show all of them.
+const LISTED: usize = 12;
 
 /// What packdrift is and is not, wherever it shows figures.
 pub const CAUTION: &str = "Banks of this size can kill by current and burn by heat. packdrift is a logger, not a protective device: it watches nothing and switches nothing. Act on the limits of the makers of your cells and management boards and on local codes, and leave wiring to licensed people.";
@@ -142,12 +142,19 @@ pub(super) fn whole(paper: &Paper<'_>) -> Document {
             (stretch_form(question, evidence))
             @let untold = sentences::untold(evidence);
             @if !untold.is_empty() { section { h2 { "What can’t be told yet" } ul { @for sentence in untold { li { (sentence) } } } } }
-            @let cautions = sentences::cautions(evidence);
+            @let cautions = cautions::told(evidence);
             @if !cautions.is_empty() { section { h2 { "Cautions" } ul { @for sentence in cautions { li { (sentence) } } } } }
             section id="now" data-query=(query_string(&[("bank", question.bank.as_deref())])) { (paper.now.shown()) }
             section class="broad" { h2 { "Pack by pack" } (table(evidence))
                 p class="hint" { "± is the expanded uncertainty, k = 2. A charge error is what the board counted less what the pack gained: positive where the board believes in more than there is. " span { "*" } " marks a display at its end stop." } }
-            section class="broad" { h2 { "Plots" } @for plot in Plot::ALL { (figure(plot, question, evidence)) } }
+            @let beside = displays_and_counters(evidence);
+            @if !beside.is_empty() { section { h2 { "What displays and counters say" } ul { @for sentence in beside { li { (sentence) } } } } }
+            section class="broad" {
+                @for (index, plot) in Plot::ALL.into_iter().enumerate() {
+                    // On paper a heading is not left behind by what it heads.
+                    div class="together" { @if index == 0 { h2 { "Plots" } } (figure(plot, question, evidence)) }
+                }
+            }
             (happened(paper))
             (paper.now.logger.section(evidence.zone))
             (footer())
@@ -178,7 +185,7 @@ fn stretch_form(question: &Question, evidence: &Evidence) -> Markup {
     };
     let bank = question.bank.as_deref();
     let link = |since: Option<&str>| format!("/{}", query_string(&[("bank", bank), ("since", since)]));
-    let marks = evidence.anchors.iter().rev().take(4);
+    let marks = evidence.full_charges().rev().take(4);
     html! {
         form class="stretch" method="get" action="/" aria-label="From when to when" {
             @if let Some(bank) = bank { input type="hidden" name="bank" value=(bank); }
@@ -220,16 +227,26 @@ fn figure(plot: Plot, question: &Question, evidence: &Evidence) -> Markup {
 
 fn happened(paper: &Paper<'_>) -> Markup {
     let evidence = paper.evidence;
-    let left_out = evidence.phases.len().saturating_sub(PHASES);
+    let left_out = |all: usize| all.saturating_sub(LISTED);
     html! {
         section {
             h2 { "What happened" }
+            h3 { "Full charges" }
+            @if evidence.anchors.is_empty() { p { "None yet." } }
+            @else {
+                @let skip = left_out(evidence.anchors.len());
+                @if skip > 0 { p class="hint" { "The last " (LISTED) " of " (evidence.anchors.len()) "; " a href={ "/v1/anchors" (query_string(&[("bank", paper.question.bank.as_deref())])) } { "all of them" } "." } }
+                ul class="plain" { @for anchor in evidence.anchors.iter().skip(skip) { li { (full_charge_line(anchor, evidence)) "." } } }
+            }
             h3 { "Phases" }
             @if evidence.phases.is_empty() { p { "None yet." } }
             @else {
-                @if left_out > 0 { p class="hint" { "The last " (PHASES) " of " (evidence.phases.len()) "; " a href={ "/v1/phases" (paper.question.query()) } { "all of them" } "." } }
-                ul class="plain" { @for phase in evidence.phases.iter().skip(left_out) { li { (phase_line(phase, evidence)) } } }
+                @let skip = left_out(evidence.phases.len());
+                @if skip > 0 { p class="hint" { "The last " (LISTED) " of " (evidence.phases.len()) "; " a href={ "/v1/phases" (paper.question.query()) } { "all of them" } "." } }
+                ul class="plain" { @for phase in evidence.phases.iter().skip(skip) { li { (phase_line(phase, evidence)) } } }
             }
+            @let off = off_busbar(evidence);
+            @if !off.is_empty() { h3 { "Off the busbar" } ul class="plain" { @for sentence in off { li { (sentence) } } } }
             h3 id="notes" { "Notes" }
             @if evidence.notes.is_empty() { p { "None yet." } }
             dl class="notes" {
@@ -238,38 +255,6 @@ fn happened(paper: &Paper<'_>) -> Markup {
             @if let Some(form) = &paper.form { (form.shown(paper.question, evidence)) }
         }
     }
-}
-
-/// A phase in words.
-pub fn phase_line(phase: &Phase, evidence: &Evidence) -> Markup {
-    html! {
-        (time(phase.begin.ms, evidence.zone)) ": " (plain(&phase.kind)) ", " (lasting(phase.end.ms - phase.begin.ms))
-        @if phase.stated.is_some() { ", stated by a person" }
-    }
-}
-
-/// A note with its number, as the plots show it.
-pub fn note_entry(number: usize, note: &Note, evidence: &Evidence) -> Markup {
-    html! {
-        (note_head(number, note, evidence))
-        dd { p class="words" dir="auto" { (visible(&note.text)) } }
-    }
-}
-
-/// The same, with a long text folded.
-fn folded_note(number: usize, note: &Note, evidence: &Evidence) -> Markup {
-    let text = visible(&note.text);
-    if text.chars().count() <= LONG_NOTE {
-        return note_entry(number, note, evidence);
-    }
-    html! {
-        (note_head(number, note, evidence))
-        dd { details { summary dir="auto" { (beginning(&text, LONG_NOTE / 4)) } p class="words" dir="auto" { (text) } } }
-    }
-}
-
-fn note_head(number: usize, note: &Note, evidence: &Evidence) -> Markup {
-    html! { dt { span class="number" { (number) } " " (time(note.at.ms, evidence.zone)) ", " bdi { (visible(note.whom())) } ", " (plain(&note.kind)) } }
 }
 
 fn footer() -> Markup {

@@ -59,7 +59,7 @@ pub fn sentence(p: usize, pack: &PackAnswer) -> Markup {
                 (figure(ah, give_or_take(ah.abs(), uncertainty_ah).trim_start_matches('+'))) " Ah "
                 @if ah > 0.0 { "more" } @else { "less" } " than it does"
                 @if let Some(percent) = error.percent_of_capacity {
-                    ", " (figure(percent, &format!("{:.1}", percent.abs()))) " % of its " (pack.capacity_ah) " Ah"
+                    ", " (figure(percent, &format!("{:.1}", percent.abs()))) " % of its " (pack.capacity_ah) "\u{a0}Ah"
                 }
                 @if let Some(rate) = &pack.rate {
                     @let reach = rate.expanded_uncertainty_points_per_month(pack.capacity_ah);
@@ -89,12 +89,9 @@ pub fn untold(evidence: &Evidence) -> Vec<Markup> {
             let names: Vec<_> = provisional.iter().map(|pack| visible(&pack.pack)).collect();
             format!("The figures of {} are", names.join(", "))
         };
-        let last = evidence
-            .anchors
-            .iter()
-            .map(|anchor| anchor.end.ms)
-            .rfind(|end_ms| *end_ms <= until_ms);
-        let first = evidence.anchors.first().map(|anchor| anchor.end.ms);
+        let ends: Vec<_> = evidence.full_charges().map(|anchor| anchor.end.ms).collect();
+        let last = ends.iter().copied().rfind(|end_ms| *end_ms <= until_ms);
+        let first = ends.first().copied();
         untold.push(html! {
             (whose) " provisional: "
             @match (first, last) {
@@ -138,32 +135,12 @@ pub fn epochs(evidence: &Evidence) -> Vec<Markup> {
                 (visible(&pack.pack)) " was recalibrated: "
                 @for (index, epoch) in pack.epochs.iter().enumerate() {
                     @if index > 0 { "; then " }
-                    (give_or_take(epoch.rate.ah_per_day, epoch.rate.expanded_uncertainty_ah_per_day)) " Ah a day until " (day(epoch.end.ms, evidence.zone))
+                    @let rate = &epoch.rate;
+                    (figure(rate.ah_per_day, &give_or_take(rate.ah_per_day, rate.expanded_uncertainty_ah_per_day))) " Ah a day until " (day(epoch.end.ms, evidence.zone))
                 }
                 "."
             }
         })
-        .collect()
-}
-
-/// Readings outside the usual cautions, as the API words them.
-pub fn cautions(evidence: &Evidence) -> Vec<Markup> {
-    let said = |caution: &serde_json::Value| match caution {
-        serde_json::Value::String(text) => visible(text),
-        serde_json::Value::Object(fields) => {
-            let fields = fields.iter().filter(|(_, value)| !value.is_null());
-            let fields = fields.map(|(name, value)| match value {
-                serde_json::Value::String(text) => format!("{} {text}", super::words::plain(name)),
-                value => format!("{} {value}", super::words::plain(name)),
-            });
-            visible(&fields.collect::<Vec<_>>().join(", "))
-        }
-        other => other.to_string(),
-    };
-    let packs = evidence.drift.packs.iter();
-    packs
-        .flat_map(|pack| pack.cautions.iter().map(move |caution| (pack, caution)))
-        .map(|(pack, caution)| html! { (visible(&pack.pack)) ": " (said(caution)) })
         .collect()
 }
 

@@ -101,8 +101,7 @@ fn resync(pack: &PackAnswer) -> Markup {
 
 fn cells_at_mark(evidence: &Evidence, pack: &PackAnswer) -> Markup {
     let difference = evidence
-        .anchors
-        .iter()
+        .full_charges()
         .rev()
         .flat_map(|anchor| &anchor.packs)
         .find(|at| at.pack == pack.pack)

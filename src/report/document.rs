@@ -5,11 +5,14 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{Report, method, results, setup};
 use crate::page::{
-    paper::{CAUTION, note_entry, phase_line, style},
+    beside::displays_and_counters,
+    cautions,
+    happened::{full_charge_line, note_entry, off_busbar, phase_line},
+    paper::{CAUTION, style},
     plots::{Plot, Size},
     sentences,
     table::table,
-    words::{day, minute, rfc3339, time, visible},
+    words::{day, rfc3339, time, visible},
 };
 
 /// What a report adds to the style of the page.
@@ -40,10 +43,10 @@ pub fn html(report: &Report<'_>) -> String {
                     section { h2 { "Set-up" } (setup::section(report)) }
                     section { h2 { "Method" } (method::section()) }
                     section { h2 { "What happened" } (happened(report)) }
-                    section class="broad" { h2 { "Results" } (table(evidence)) (plots(report)) (results::budget(evidence)) }
+                    section class="broad" { h2 { "Results" } (table(evidence)) ul { @for sentence in displays_and_counters(evidence) { li { (sentence) } } } (plots(report)) (results::budget(evidence)) }
                     section { h2 { "Comparison" } (results::comparison(evidence)) }
                     section { h2 { "What the data can’t say" } (results::limits(evidence)) }
-                    section { h2 { "Cautions" } p { (CAUTION) } ul { @for sentence in sentences::cautions(evidence) { li { (sentence) } } } }
+                    section { h2 { "Cautions" } p { (CAUTION) } ul { @for sentence in cautions::told(evidence) { li { (sentence) } } } }
                     section { h2 { "How to check it" } (check(report)) }
                 }
             }
@@ -64,18 +67,11 @@ fn happened(report: &Report<'_>) -> Markup {
     let evidence = report.evidence;
     html! {
         h3 { "Full charges" }
-        ul class="plain" {
-            @for anchor in &evidence.anchors {
-                li {
-                    (minute(anchor.begin.ms, evidence.zone)) " to " (minute(anchor.end.ms, evidence.zone)) ", at the mark " (anchor.voltage_v) " V and " (anchor.tail_current_a) " A"
-                    @for pack in anchor.packs.iter().filter(|pack| !pack.counts) {
-                        "; does not count for " (visible(&pack.pack)) @if let Some(reason) = &pack.reason { " (" (visible(reason)) ")" }
-                    }
-                }
-            }
-        }
+        ul class="plain" { @for anchor in &evidence.anchors { li { (full_charge_line(anchor, evidence)) "." } } }
         h3 { "Phases" }
         ul class="plain" { @for phase in &evidence.phases { li { (phase_line(phase, evidence)) } } }
+        @let off = off_busbar(evidence);
+        @if !off.is_empty() { h3 { "Off the busbar" } ul class="plain" { @for sentence in off { li { (sentence) } } } }
         h3 { "Notes" }
         @if evidence.notes.is_empty() { p { "None." } }
         dl class="notes" { @for (number, note) in evidence.numbered_notes() { (note_entry(number, note, evidence)) } }
@@ -85,7 +81,10 @@ fn happened(report: &Report<'_>) -> Markup {
 fn plots(report: &Report<'_>) -> Markup {
     html! {
         @for plot in Plot::ALL {
-            figure { (plot.draw(report.evidence, report.series, Size::Wide, false)) }
+            figure {
+                div class="for-wide" { (plot.draw(report.evidence, report.series, Size::Wide, false)) }
+                div class="for-narrow" { (plot.draw(report.evidence, report.series, Size::Narrow, false)) }
+            }
         }
     }
 }

@@ -12,6 +12,7 @@ mod names;
 mod results;
 mod setup;
 
+use chrono::Utc;
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 
@@ -44,6 +45,34 @@ pub struct Report<'a> {
     pub readings: Counted,
     /// `hours.csv`.
     pub hours: String,
+}
+
+impl<'a> Report<'a> {
+    /// Makes one of the answers; `None` where nothing was heard.
+    ///
+    /// # Errors
+    /// Whatever SQLite says.
+    pub fn new(
+        connection: &Connection,
+        (evidence, series): (&'a Evidence, Option<&'a Series>),
+        setup: &'a Setup,
+        bank: &'a Bank,
+        names: &'a Names,
+    ) -> rusqlite::Result<Option<Self>> {
+        let Some(stretch_ms) = evidence.stretch_ms() else {
+            return Ok(None);
+        };
+        Ok(Some(Self {
+            evidence,
+            series,
+            setup,
+            bank,
+            names,
+            written_ms: Utc::now().timestamp_millis(),
+            readings: count_readings(connection, setup, bank, names, stretch_ms)?,
+            hours: hours(connection, setup, bank, names, stretch_ms)?,
+        }))
+    }
 }
 
 /// How many rows a table has, and the SHA-256 of its bytes.

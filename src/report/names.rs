@@ -11,8 +11,8 @@ use crate::{
 /// Names up to this long are replaced in texts only where they stand alone: “a” is in every sentence.
 const SHORT: usize = 3;
 /// Fields of the API's answers that hold words of its own, digests or instants, never a person's.
-const MACHINE_WORDS: [&str; 10] = [
-    "basis", "kind", "source", "setup", "at", "begin", "end", "since", "until", "from",
+const MACHINE_WORDS: [&str; 11] = [
+    "basis", "counts", "kind", "source", "setup", "at", "begin", "end", "since", "until", "from",
 ];
 
 /// Names and what stands for them, the longest first.

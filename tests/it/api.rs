@@ -2,82 +2,10 @@
 
 use std::fmt::Write;
 
-use axum::{
-    Router,
-    body::{Body, to_bytes},
-    http::{Request, StatusCode, header},
-};
-use packdrift::api;
+use axum::http::StatusCode;
 use serde_json::{Value, json};
-use tower::ServiceExt;
 
-use crate::past;
-
-/// An API on a store with a short winter in it.
-struct Api {
-    router: Router,
-    runtime: tokio::runtime::Runtime,
-    _folder: tempfile::TempDir,
-}
-
-impl Api {
-    fn new(days: u32) -> Self {
-        let (app, runtime, folder) = past::app(days, |_| None);
-        Self {
-            router: api::app(app),
-            runtime,
-            _folder: folder,
-        }
-    }
-
-    fn send(&self, method: &str, path: &str, body: Option<Value>) -> (StatusCode, Value) {
-        let (status, _, document) = self.send_with(method, path, body, None);
-        (status, document)
-    }
-
-    fn send_with(
-        &self,
-        method: &str,
-        path: &str,
-        body: Option<Value>,
-        known: Option<&str>,
-    ) -> (StatusCode, Option<String>, Value) {
-        let mut request = Request::builder()
-            .method(method)
-            .uri(path)
-            .header(header::CONTENT_TYPE, "application/json");
-        if let Some(known) = known {
-            request = request.header(header::IF_NONE_MATCH, known);
-        }
-        let request = request
-            .body(body.map_or_else(Body::empty, |body| Body::from(body.to_string())))
-            .unwrap();
-        self.runtime.block_on(async {
-            let response = self.router.clone().oneshot(request).await.unwrap();
-            let status = response.status();
-            let tag = response
-                .headers()
-                .get(header::ETAG)
-                .map(|tag| tag.to_str().unwrap().to_owned());
-            let bytes = to_bytes(response.into_body(), usize::MAX).await.unwrap();
-            (
-                status,
-                tag,
-                if bytes.is_empty() {
-                    Value::Null
-                } else {
-                    serde_json::from_slice(&bytes).unwrap()
-                },
-            )
-        })
-    }
-
-    fn get(&self, path: &str) -> Value {
-        let (status, document) = self.send("GET", path, None);
-        assert_eq!(status, StatusCode::OK, "{path}: {document}");
-        document
-    }
-}
+use crate::asking::Api;
 
 #[test]
 fn before_the_first_reading_nothing_is_known_and_nothing_is_zero() {
@@ -135,6 +63,8 @@ fn a_series_ends_where_the_answer_does() {
     {
         let last = line["charge_error_ah"].as_array().unwrap().last().unwrap();
         assert_eq!(*last, pack["charge_error"]["ah"]);
+        let last = line["display_percent"].as_array().unwrap().last().unwrap();
+        assert_eq!(*last, pack["display"]["soc_percent"]);
     }
 }
 

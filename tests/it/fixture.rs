@@ -53,6 +53,7 @@ pub fn setup(sources: Vec<Source>) -> Setup {
             quarantine_bytes: 1_000_000,
         },
         backup: None,
+        report: None,
         broker: Broker::Own(([127, 0, 0, 1], 0).into()),
         api: Api {
             listen: ([127, 0, 0, 1], 0).into(),

@@ -24,7 +24,25 @@ pub fn eventually(what: &str, within: Duration, mut done: impl FnMut() -> bool) 
     }
 }
 
-fn free_port() -> u16 {
+/// The packdrift that belongs to this program: the one cargo built for a test, or the one beside an example.
+pub fn program() -> PathBuf {
+    option_env!("CARGO_BIN_EXE_packdrift").map_or_else(
+        || {
+            let example = std::env::current_exe().unwrap();
+            let beside = example.parent().unwrap().parent().unwrap().join("packdrift");
+            assert!(
+                beside.exists(),
+                "{} is missing: build it with cargo build",
+                beside.display()
+            );
+            beside
+        },
+        PathBuf::from,
+    )
+}
+
+/// A port that nobody listens on.
+pub fn free_port() -> u16 {
     TcpListener::bind("127.0.0.1:0")
         .unwrap()
         .local_addr()
@@ -41,10 +59,15 @@ pub struct Mosquitto {
 
 impl Mosquitto {
     pub fn start(folder: &Path) -> Self {
+        Self::start_with(folder, "")
+    }
+
+    /// The same with more of a setting for its listener.
+    pub fn start_with(folder: &Path, more: &str) -> Self {
         let port = free_port();
         let config = folder.join("mosquitto.conf");
         let text = format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
+            "listener {port} 127.0.0.1\n{more}allow_anonymous true\npersistence true\npersistence_location {}/\n\
              max_queued_messages 0\nmax_queued_bytes 268435456\nautosave_on_changes true\nautosave_interval 500\n\
              {}\n",
             folder.display(),
@@ -79,7 +102,23 @@ impl Mosquitto {
 
     /// Stops it in order and starts it again; its queue is kept.
     pub fn restart(&mut self) {
+        self.stop();
+        self.go_on();
+    }
+
+    /// Stops it in order.
+    pub fn stop(&mut self) {
         terminate(&mut self.child);
+    }
+
+    /// `kill -9`.
+    pub fn kill(&mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
+    /// Starts it again with what it has kept.
+    pub fn go_on(&mut self) {
         self.child = Self::spawn(&self.config, self.port);
     }
 }
@@ -115,7 +154,7 @@ pub struct Packdrift {
 impl Packdrift {
     /// Starts `packdrift serve` on the `setup.toml` in the folder and waits until it answers.
     pub fn start(folder: &Path) -> Self {
-        Self::start_by(folder, Command::new(env!("CARGO_BIN_EXE_packdrift")))
+        Self::start_by(folder, Command::new(program()))
     }
 
     /// The same by a command of the test's own, which ends in the program or becomes it.
@@ -168,6 +207,29 @@ impl Packdrift {
             response.status().as_u16(),
             response.body_mut().read_json().unwrap(),
         )
+    }
+
+    /// The most memory that was resident so far, KiB.
+    pub fn peak_kib(&self) -> u64 {
+        self.status("VmHWM")
+    }
+
+    /// Memory resident now, KiB.
+    pub fn resident_kib(&self) -> u64 {
+        self.status("VmRSS")
+    }
+
+    /// Open file descriptors.
+    pub fn descriptors(&self) -> usize {
+        fs::read_dir(format!("/proc/{}/fd", self.child.id()))
+            .unwrap()
+            .count()
+    }
+
+    fn status(&self, field: &str) -> u64 {
+        let status = fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
+        let line = status.lines().find(|line| line.starts_with(field)).unwrap();
+        line.split_whitespace().nth(1).unwrap().parse().unwrap()
     }
 
     /// Waits until nothing published to its broker is missed any more.

@@ -1,7 +1,10 @@
 //! Does the ledger say the same however readings came: late, repeated, shuffled, in any batches, one by one?
 
+use std::time::Duration;
+
 use packdrift::{
-    config::Setup,
+    charge::count::{Between, Counted, Joining, Piece, Sample},
+    config::{Reporting, Setup},
     demo::{Kind, Plan, simulate},
     ledger,
     reading::{Channel, Channels},
@@ -12,6 +15,20 @@ use rand_chacha::ChaCha8Rng;
 use rusqlite::Connection;
 
 use crate::past;
+
+/// How long tern's values hold, where it reports on change only.
+const HOLD_MS: i64 = 3 * 3_600_000;
+
+/// The demo's setup, or one in which tern reports on change only.
+fn setup(tern_holds: bool) -> Setup {
+    let mut setup = past::setup();
+    if tern_holds {
+        setup.instruments[1].reporting = Reporting::OnChange {
+            longest_hold: Duration::from_millis(HOLD_MS.unsigned_abs()),
+        };
+    }
+    setup
+}
 
 type Told = (i64, u16, Channels);
 
@@ -34,13 +51,15 @@ fn some_readings() -> impl Strategy<Value = Vec<Told>> {
         proptest::option::weighted(0.8, voltage),
         proptest::option::weighted(0.5, soc),
         proptest::option::weighted(0.2, 0..100_000_i64),
+        proptest::option::weighted(0.1, 0..=1_i64),
     )
-        .prop_map(|(current, voltage, soc, charge)| {
+        .prop_map(|(current, voltage, soc, charge, alive)| {
             let mut channels = Channels::default();
             channels.set(Channel::Current, current);
             channels.set(Channel::Voltage, voltage);
             channels.set(Channel::Soc, soc);
             channels.set(Channel::Charge, charge);
+            channels.set(Channel::Alive, alive);
             channels
         });
     let told =
@@ -83,8 +102,9 @@ proptest! {
         readings in some_readings(),
         cuts in proptest::collection::vec(0.0..1.0_f64, 0..6),
         seed in any::<u64>(),
+        tern_holds in any::<bool>(),
     ) {
-        let setup = past::setup();
+        let setup = setup(tern_holds);
         let at_once = derived_in_batches(&setup, &[&readings]);
 
         let mut late = readings.clone();
@@ -103,8 +123,9 @@ proptest! {
         readings in some_readings(),
         from in 0.0..1.0_f64,
         until in 0.0..1.0_f64,
+        tern_holds in any::<bool>(),
     ) {
-        let setup = past::setup();
+        let setup = setup(tern_holds);
         let mut store = past::empty();
         past::put(&mut store, &setup, readings.iter().copied());
         ledger::refresh(&mut store, &setup).unwrap();
@@ -116,18 +137,21 @@ proptest! {
         };
         let cut = |place: usize| &asked.facts.cuts[asked.at[place]];
         let (begin_ms, end_ms) = (cut(0).at_ms, cut(1).at_ms);
-        let joining = packdrift::charge::count::Joining {
-            between: packdrift::charge::count::Between::Line,
-            longest_pause_ms: 600_000,
-        };
         for of in 0..3_usize {
+            let (between, longest_pause_ms) = if of == 1 && tern_holds {
+                (Between::Hold, HOLD_MS)
+            } else {
+                (Between::Line, 600_000)
+            };
+            let joining = Joining { between, longest_pause_ms };
             let counted = cut(1).totals[of] - cut(0).totals[of];
-            let samples = samples(&store, of);
-            let direct = samples
-                .windows(2)
-                .filter_map(|pair| packdrift::charge::count::Piece::joining(pair[0], pair[1], joining))
+            let runs = runs(&store, of, joining);
+            let direct = runs
+                .iter()
+                .flat_map(|samples| samples.windows(2))
+                .filter_map(|pair| Piece::joining(pair[0], pair[1], joining))
                 .map(|piece| piece.between(begin_ms, end_ms))
-                .fold(packdrift::charge::count::Counted::default(), |sum, part| sum + part);
+                .fold(Counted::default(), |sum, part| sum + part);
             prop_assert_eq!(
                 (counted.charged, counted.discharged, counted.heard_ms, counted.pauses_ms2),
                 (direct.charged, direct.discharged, direct.heard_ms, direct.pauses_ms2)
@@ -147,23 +171,34 @@ fn place(part: f64, length: usize) -> usize {
     (part * length as f64) as usize
 }
 
-/// The currents of an instrument as stored.
-fn samples(store: &Connection, of: usize) -> Vec<packdrift::charge::count::Sample> {
-    store
+/// The currents of an instrument as stored, in runs that end where it says that it is no longer there. Where values
+/// hold, whatever else it says within its hold says that the current is what it was.
+fn runs(store: &Connection, of: usize, joining: Joining) -> Vec<Vec<Sample>> {
+    let holds = joining.between == Between::Hold;
+    let mut statement = store
         .prepare(
-            "SELECT at_ms, current FROM reading JOIN instrument ON instrument.id = reading.instrument \
-             WHERE name = ?1 AND current IS NOT NULL ORDER BY at_ms",
+            "SELECT at_ms, current, alive FROM reading JOIN instrument ON instrument.id = reading.instrument \
+             WHERE name = ?1 ORDER BY at_ms",
         )
-        .unwrap()
-        .query_map([["shunt", "tern", "fulmar"][of]], |row| {
-            Ok(packdrift::charge::count::Sample {
-                at_ms: row.get(0)?,
-                current_ma: row.get(1)?,
-            })
-        })
-        .unwrap()
-        .collect::<rusqlite::Result<_>>()
-        .unwrap()
+        .unwrap();
+    let mut rows = statement.query([["shunt", "tern", "fulmar"][of]]).unwrap();
+    let mut runs = vec![Vec::<Sample>::new()];
+    while let Some(row) = rows.next().unwrap() {
+        let at_ms: i64 = row.get(0).unwrap();
+        let said: Option<i64> = row.get(1).unwrap();
+        let alive: Option<i64> = row.get(2).unwrap();
+        let run = runs.last_mut().unwrap();
+        let last = run
+            .last()
+            .filter(|last| holds && at_ms - last.at_ms <= joining.longest_pause_ms);
+        if let Some(current_ma) = said.or(last.map(|last| last.current_ma)) {
+            run.push(Sample { at_ms, current_ma });
+        }
+        if holds && alive == Some(0) {
+            runs.push(Vec::new());
+        }
+    }
+    runs
 }
 
 #[test]

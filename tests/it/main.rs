@@ -1,19 +1,26 @@
 //! The questions asked of the whole program, a module each.
 
 mod api;
+mod asking;
 mod attacks;
 mod backup;
 mod broker_faults;
+mod browser;
+mod certificates;
 mod cost;
+mod dated;
 mod decode;
 mod export;
 mod fixture;
+mod fuzzed;
 mod gaps;
+#[allow(dead_code, reason = "the examples use more of it")]
 mod harness;
 mod import;
 mod kill;
 mod ledger;
 mod live;
+mod marks;
 mod metrics;
 mod mosquitto;
 mod openapi;
@@ -21,13 +28,19 @@ mod own_broker;
 mod page;
 mod past;
 mod path;
+mod person;
 mod publish;
 mod published;
 mod refused;
 mod report;
+mod reporting;
 mod scenario;
 mod senml;
 mod setup;
+#[allow(dead_code, reason = "fuzzing uses more of it")]
+mod taken;
+mod tls;
 mod tools;
 mod unattended;
+mod webdriver;
 mod winters;

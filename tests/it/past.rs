@@ -2,6 +2,7 @@
 
 use std::{fmt::Write, path::Path, sync::Arc};
 
+use chrono::Utc;
 use packdrift::{
     api::{App, Health, Tokens},
     charge::{drift::Record, facts::Facts, fill::Filled},
@@ -62,16 +63,29 @@ pub fn filled(setup: &Setup, winter: &Winter) -> Connection {
 /// What answers questions about a winter of so many days, without the network; its folder keeps the store.
 pub fn app(days: u32, tokens: impl FnOnce(&Path) -> Option<Tokens>) -> (App, Runtime, TempDir) {
     let folder = tempfile::tempdir().unwrap();
-    let mut setup = setup();
-    setup.store.path = folder.path().join("packdrift.sqlite");
-    let mut connection = store::read_write(&setup.store.path).unwrap();
-    if days > 0 {
-        let winter = simulate(&Plan {
+    let winter = (days > 0).then(|| {
+        simulate(&Plan {
             days,
             ..Plan::new(Kind::Sparse, 3)
-        });
-        put(&mut connection, &setup, winter.readings());
-    }
+        })
+    });
+    let readings = winter.iter().flat_map(Winter::readings);
+    let tokens = tokens(folder.path());
+    let (app, runtime) = app_in(folder.path(), setup(), readings, tokens);
+    (app, runtime, folder)
+}
+
+/// What answers questions about a setup's store in a folder, with these readings put into it first.
+pub fn app_in(
+    folder: &Path,
+    mut setup: Setup,
+    readings: impl IntoIterator<Item = (i64, u16, Channels)>,
+    tokens: Option<Tokens>,
+) -> (App, Runtime) {
+    setup.store.path = folder.join("packdrift.sqlite");
+    let mut connection = store::read_write(&setup.store.path).unwrap();
+    store::setup_version::keep(&connection, &setup, Utc::now().timestamp_millis()).unwrap();
+    put(&mut connection, &setup, readings);
     let runtime = Runtime::new().unwrap();
     let (writer, _thread) = Writer::start(connection, daemon::writer_options(&setup)).unwrap();
     let health = Health {
@@ -79,8 +93,7 @@ pub fn app(days: u32, tokens: impl FnOnce(&Path) -> Option<Tokens>) -> (App, Run
         backups: None,
         started_ms: 0,
     };
-    let app = App::new(Arc::new(setup), writer, tokens(folder.path()), health);
-    (app, runtime, folder)
+    (App::new(Arc::new(setup), writer, tokens, health), runtime)
 }
 
 /// The facts for questions about these instants.

@@ -1,6 +1,6 @@
 //! Does the report say what the API answers, stand by itself, hold what it rests on, and keep names to itself?
 
-use std::{collections::BTreeMap, fs, io::Read, path::Path, process::Command};
+use std::{collections::BTreeMap, fs, io::Read, path::Path, process::Command, time::Duration};
 
 use base64::{Engine, prelude::BASE64_STANDARD};
 use packdrift::{
@@ -12,7 +12,11 @@ use scraper::{Html, Selector};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
-use crate::past;
+use crate::{
+    harness::{Packdrift, Publisher, eventually},
+    past,
+    scenario::{own_port, reading, setup_with_own_broker},
+};
 
 /// A folder with a short winter in it, and a note that should not reach a reader as it is.
 struct Winter(tempfile::TempDir);
@@ -79,6 +83,33 @@ impl Winter {
             files,
         )
     }
+}
+
+#[test]
+fn the_daemon_writes_reports_as_the_setup_file_says() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let setup =
+        setup_with_own_broker(folder) + "\n[report]\nfolder = \"public\"\nevery = \"1s\"\nanonymous = true\n";
+    fs::write(folder.join("setup.toml"), setup).unwrap();
+    let daemon = Packdrift::start(folder);
+    let mut publisher = Publisher::connect(own_port(folder), "instruments").unwrap();
+    for n in 0..600 {
+        let (topic, body, ..) = reading(n);
+        publisher.publish(&topic, &body).unwrap();
+    }
+    let path = folder.join("public/report.html");
+    let patience = Duration::from_secs(30);
+    eventually("a report is written", patience, || path.exists());
+    let written = || fs::metadata(&path).unwrap().modified().unwrap();
+    let first = written();
+    eventually("and another in its place", patience, || written() > first);
+    let report = fs::read_to_string(&path).unwrap();
+    assert!(parsed(&report).errors.is_empty() && report.contains("P1"));
+    // Not as part of “pattern”.
+    let mut words = report.split(|letter: char| !letter.is_alphanumeric());
+    assert!(!words.any(|word| word == "tern" || word == "skerry"));
+    assert_eq!(daemon.stop(), Some(0));
 }
 
 fn parsed(report: &str) -> Html {

@@ -1,6 +1,7 @@
 //! How near the truth are the answers of simulated winters, and does the stated uncertainty hold it?
 //!
-//! Seeds below 2000 served to set the simulation and the budget's constants; these here served nothing else.
+//! Seeds below 2000 served to set the simulation and the budget's constants, and those below a kind's own here to
+//! build what it needs; the reported ones served nothing else.
 
 use std::{fmt, ops::Range, thread};
 
@@ -8,13 +9,26 @@ use packdrift::{
     charge::facts::Facts,
     config::Setup,
     demo::{Kind, Plan, Winter, simulate},
+    store::{
+        self,
+        off_busbar::{self, OffBusbar},
+    },
 };
+use rusqlite::Connection;
 
 use crate::past;
 
-const SEEDS: Range<u64> = 2001..2021;
 const DAY_MS: i64 = 86_400_000;
 const HOUR_MS: i64 = 3_600_000;
+
+/// The reported seeds of a kind.
+fn seeds(kind: Kind) -> Range<u64> {
+    match kind {
+        Kind::Usual | Kind::Sparse => 2001..2021,
+        Kind::Cutoff => 3001..3021,
+        Kind::Rough => 4001..4021,
+    }
+}
 
 /// One answer beside the truth, in % of rated capacity.
 struct Compared {
@@ -69,7 +83,13 @@ struct Answers {
 }
 
 fn answers(kind: Kind, seed: u64) -> Answers {
-    let setup = past::setup();
+    let mut setup = past::setup();
+    if kind == Kind::Rough {
+        // Nobody has measured what the boards draw there: what is assumed of boards that nobody measured.
+        for held in setup.banks[0].packs.iter_mut().flat_map(|pack| &mut pack.held) {
+            held.standing_draw_ma = (15.0, 15.0);
+        }
+    }
     let winter = simulate(&Plan::new(kind, seed));
     let store = past::filled(&setup, &winter);
     let marks: Vec<i64> = packdrift::store::anchor::of_bank(&store, "skerry")
@@ -78,11 +98,13 @@ fn answers(kind: Kind, seed: u64) -> Answers {
         .map(|anchor| anchor.end_ms)
         .collect();
     let planned = winter.full_days.len();
-    assert_eq!(
-        marks.len(),
-        planned,
-        "{kind} {seed}: as many marks as planned full charges"
+    // With a pack away the others may fill up once more.
+    assert!(
+        marks.len() == planned || winter.away.is_some() && marks.len() > planned,
+        "{kind} {seed}: {} marks of {planned} planned full charges",
+        marks.len()
     );
+    assert_found(&store, &winter, &format!("{kind} {seed}"));
     // Every third day, at another hour each time.
     let first_ms = marks[0];
     let between: Vec<i64> = (1..22)
@@ -96,10 +118,17 @@ fn answers(kind: Kind, seed: u64) -> Answers {
         within: Vec::new(),
         open: Vec::new(),
     };
-    for until in &at_marks[1..] {
-        answers
-            .closures
-            .extend(compared(&winter, &facts, at_marks[0], *until, &setup));
+    for (mark, until) in facts.marks.iter().zip(at_marks).skip(1) {
+        let compared = compared(&winter, &facts, at_marks[0], *until, &setup);
+        for (one, closes) in compared.into_iter().zip(&mark.counts) {
+            // A full charge that the pack missed closes nothing for it.
+            let kept = if *closes {
+                &mut answers.closures
+            } else {
+                &mut answers.within
+            };
+            kept.push(one);
+        }
     }
     for until in at_between {
         answers
@@ -115,6 +144,41 @@ fn answers(kind: Kind, seed: u64) -> Answers {
             .extend(compared(&winter, &then, at_marks[0], *until, &setup));
     }
     answers
+}
+
+/// Whoever was off the busbar is found, to ten minutes, and nobody else.
+fn assert_found(store: &Connection, winter: &Winter, which: &str) {
+    let names = winter.instruments();
+    let found: Vec<(&str, OffBusbar)> = names
+        .iter()
+        .skip(1)
+        .flat_map(|name| {
+            let number = store::instrument::number_of(store, name).unwrap();
+            let stretches = off_busbar::of_instrument(store, number).unwrap();
+            stretches.into_iter().map(|stretch| (*name, stretch))
+        })
+        .collect();
+    let Some((pack, left_ms, returned_ms)) = winter.away else {
+        assert!(found.is_empty(), "{which}: nobody left, found {found:?}");
+        return;
+    };
+    let name = winter.packs[pack].name;
+    assert!(
+        matches!(found[..], [(of, _)] if of == name),
+        "{which}: {name} left, found {found:?}"
+    );
+    let to_ten_minutes = |found_ms: i64, true_ms: i64| (found_ms - true_ms).abs() <= 600_000;
+    let stretch = found[0].1;
+    assert!(
+        to_ten_minutes(stretch.begin_ms, left_ms),
+        "{which}: {name} left at {left_ms}, found {stretch:?}"
+    );
+    assert!(
+        stretch
+            .end_ms
+            .is_some_and(|end_ms| to_ten_minutes(end_ms, returned_ms)),
+        "{which}: {name} returned at {returned_ms}, found {stretch:?}"
+    );
 }
 
 /// Every pack's answer beside the truth. An answer that is refused counts as one that doesn't hold.
@@ -147,7 +211,7 @@ fn all(kind: Kind) -> Answers {
         within: Vec::new(),
         open: Vec::new(),
     };
-    for seed in SEEDS {
+    for seed in seeds(kind) {
         let answers = answers(kind, seed);
         all.closures.extend(answers.closures);
         all.within.extend(answers.within);
@@ -159,25 +223,46 @@ fn all(kind: Kind) -> Answers {
     all
 }
 
+/// What winters come to at closures, and between them.
+fn together(winters: impl IntoIterator<Item = Answers>) -> (Summary, Summary) {
+    let (mut closures, mut between) = (Vec::new(), Vec::new());
+    for answers in winters {
+        closures.extend(answers.closures);
+        between.extend(answers.within);
+        between.extend(answers.open);
+    }
+    let (closures, between) = (summary(&closures), summary(&between));
+    println!("at closures: {closures}\nbetween: {between}");
+    (closures, between)
+}
+
 #[test]
 fn answers_are_near_the_truth_and_say_how_near() {
-    let (usual, sparse) = thread::scope(|scope| {
+    let (closures, between) = thread::scope(|scope| {
         let sparse = scope.spawn(|| all(Kind::Sparse));
-        (all(Kind::Usual), sparse.join().unwrap())
+        together([all(Kind::Usual), sparse.join().unwrap()])
     });
-    let closures: Vec<Compared> = usual.closures.into_iter().chain(sparse.closures).collect();
-    let between: Vec<Compared> = usual
-        .within
-        .into_iter()
-        .chain(usual.open)
-        .chain(sparse.within)
-        .chain(sparse.open)
-        .collect();
-    let (at_closures, in_between) = (summary(&closures), summary(&between));
-    println!("at closures: {at_closures}\nbetween: {in_between}");
-    assert!(at_closures.p95 <= 1.2, "at closures: {at_closures}");
-    assert!(in_between.p95 <= 3.0, "between: {in_between}");
-    for summary in [at_closures, in_between] {
+    assert!(closures.p95 <= 1.2, "at closures: {closures}");
+    assert!(between.p95 <= 3.0, "between: {between}");
+    for summary in [closures, between] {
         assert!((93.0..=99.0).contains(&summary.held_percent), "{summary}");
+    }
+}
+
+#[test]
+fn a_pack_that_was_off_the_busbar_is_answered_as_near() {
+    let (closures, between) = together([all(Kind::Cutoff)]);
+    assert!(closures.p95 <= 1.2, "at closures: {closures}");
+    assert!(between.p95 <= 3.0, "between: {between}");
+    for summary in [closures, between] {
+        assert!(summary.held_percent >= 93.0, "{summary}");
+    }
+}
+
+#[test]
+fn where_nothing_is_as_assumed_the_stated_uncertainty_still_holds() {
+    let (closures, between) = together([all(Kind::Rough)]);
+    for summary in [closures, between] {
+        assert!(summary.held_percent >= 90.0, "{summary}");
     }
 }

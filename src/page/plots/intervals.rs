@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::{
     mark::{colour, mark},
-    scale::{Scale, ticks},
+    scale::{Scale, Ticks, ticks},
     sheet::{Drawing, Sheet, count, place},
 };
 
@@ -43,8 +43,7 @@ pub(super) fn draw(sheet: &Sheet, rows: &[Row], unit: &str, top: f64) -> Drawing
         }
     }
     let (left, right) = (labels + 34.0, sheet.width - texts - 16.0);
-    let steps = if sheet.narrow { 3.0 } else { 7.0 };
-    let ticks = ticks(low, far.max(low + 0.1), steps, true);
+    let ticks = fitting(sheet, (low, far.max(low + 0.1)), right - left);
     let x = Scale {
         values: ticks.range,
         places: (left, right),
@@ -65,6 +64,20 @@ pub(super) fn draw(sheet: &Sheet, rows: &[Row], unit: &str, top: f64) -> Drawing
     Drawing {
         body,
         bottom: bottom + 3.6 * sheet.font,
+    }
+}
+
+/// As many ticks as have room for their labels side by side.
+fn fitting(sheet: &Sheet, (low, far): (f64, f64), room: f64) -> Ticks {
+    let mut steps = 7.0;
+    loop {
+        let ticks = ticks(low, far, steps, true);
+        let widest = ticks.marks.iter().map(|(_, label)| sheet.text_width(label));
+        let needed = (widest.fold(0.0, f64::max) + sheet.font) * count(ticks.marks.len() - 1);
+        if needed <= room || steps <= 2.0 {
+            return ticks;
+        }
+        steps -= 1.0;
     }
 }
 

@@ -19,10 +19,10 @@ pub enum Size {
 }
 
 /// A sheet to draw on. Places are in its own units, which are pixels where it is shown in full size.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Sheet {
     /// Distinguishes what has an id from the same in other plots of a document.
-    pub name: &'static str,
+    pub name: String,
     /// Width.
     pub width: f64,
     /// Height of letters.
@@ -42,16 +42,17 @@ pub struct Drawing {
 impl Sheet {
     /// An empty sheet.
     #[must_use]
-    pub fn new(name: &'static str, size: Size) -> Self {
+    pub fn new(name: &str, size: Size) -> Self {
         match size {
             Size::Wide => Self {
-                name,
+                name: name.to_owned(),
                 width: 960.0,
                 font: 13.0,
                 narrow: false,
             },
             Size::Narrow => Self {
-                name,
+                // A document may hold both.
+                name: format!("{name}-narrow"),
                 width: 420.0,
                 font: 15.0,
                 narrow: true,
@@ -116,7 +117,7 @@ impl Sheet {
                 title id={ (self.name) "-title" } { (title) }
                 desc id={ (self.name) "-told" } { (told) }
                 @if alone { style { (PreEscaped(STYLE)) } }
-                defs { (patterns(self.name)) }
+                defs { (patterns(&self.name)) }
                 rect class="paper" width=(self.width) height=(height) {}
                 @for (class, y, line) in self.head(title, beneath) {
                     text class=(class) x="8" y=(place(y)) { (line) }

@@ -118,7 +118,7 @@ fn resyncs(sheet: &Sheet, answer: &PackAnswer, x: Scale, y: Scale) -> Markup {
             @let label = format!("{before:.0}→{after:.0}");
             // Beside the arrow, before it where there is room.
             @let fits = place_x - sheet.text_width(&label) > x.places.0;
-            @let (class, label_x) = if fits { ("small end", place_x - 5.0) } else { ("small", place_x + 5.0) };
+            @let (class, label_x) = if fits { ("small halo end", place_x - 5.0) } else { ("small halo", place_x + 5.0) };
             text class=(class) x=(place(label_x)) y=(place(f64::midpoint(from, to) + 0.35 * sheet.font)) { (label) }
         }
     }

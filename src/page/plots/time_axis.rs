@@ -50,7 +50,7 @@ impl<'a> TimeAxis<'a> {
     /// What lies behind the lines, from `top` to `bottom`: full charges and the instants of notes, with words above.
     #[must_use]
     pub fn behind(&self, top: f64, bottom: f64) -> Markup {
-        let ends = self.evidence.anchors.iter().map(|anchor| anchor.end.ms);
+        let ends = self.evidence.full_charges().map(|anchor| anchor.end.ms);
         let mut labels: Vec<f64> = Vec::new();
         for end_ms in ends.filter(|end_ms| (self.stretch_ms.0..=self.stretch_ms.1).contains(end_ms)) {
             let x = self.scale.at_ms(end_ms);
@@ -71,7 +71,7 @@ impl<'a> TimeAxis<'a> {
     #[must_use]
     pub fn behind_panel(&self, top: f64, bottom: f64) -> Markup {
         html! {
-            @for anchor in &self.evidence.anchors {
+            @for anchor in self.evidence.full_charges() {
                 @let (begin, end) = (self.clamp(anchor.begin.ms), self.clamp(anchor.end.ms));
                 @if begin < end {
                     @let (x, mark) = (self.scale.at_ms(begin), self.scale.at_ms(end));

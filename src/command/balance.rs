@@ -1,0 +1,132 @@
+//! `packdrift balance`: the packs together against the reference, day by day, or the API's document.
+
+use std::{
+    collections::BTreeMap,
+    fmt::Write,
+    path::{Path, PathBuf},
+};
+
+use axum::http::Method;
+use clap::Args;
+use serde_json::Value;
+
+use super::{
+    Failure,
+    ask::{Answerer, query},
+    table::table,
+};
+
+/// What to ask.
+#[derive(Args)]
+pub struct Arguments {
+    /// From when: a date in the bank's time zone, or RFC 3339. Left out: from the first reading.
+    #[arg(long, value_name = "WHEN")]
+    since: Option<String>,
+    /// Until when. Left out: until the last reading.
+    #[arg(long, value_name = "WHEN")]
+    until: Option<String>,
+    /// Which bank, where there are several.
+    #[arg(long, value_name = "NAME")]
+    bank: Option<String>,
+    /// Print the document of the API, which has every hour.
+    #[arg(long)]
+    json: bool,
+    /// File with the token of a daemon that wants one.
+    #[arg(long, value_name = "FILE")]
+    token_file: Option<PathBuf>,
+}
+
+/// Asks and prints.
+///
+/// # Errors
+/// Where the setup file is wrong, nobody answers, or the question is refused.
+pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
+    let asked = query(&[
+        ("since", arguments.since.as_deref()),
+        ("until", arguments.until.as_deref()),
+        ("bank", arguments.bank.as_deref()),
+    ]);
+    let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
+    let document = answerer.request(&Method::GET, &format!("/v1/balance{asked}"), None)?;
+    if arguments.json {
+        println!("{document:#}");
+    } else {
+        print!("{}", shown(&document));
+    }
+    Ok(())
+}
+
+/// The document as a person reads it.
+#[must_use]
+pub fn shown(document: &Value) -> String {
+    let bank = document["bank"].as_str().unwrap_or("?");
+    let (Some(since), Some(until)) = (document["since"].as_str(), document["until"].as_str()) else {
+        return format!("bank {bank}: no hour yet in which everyone was heard\n");
+    };
+    let none = Vec::new();
+    let mut days = BTreeMap::<&str, [f64; 3]>::new();
+    for hour in document["hours"].as_array().unwrap_or(&none) {
+        let day = hour["begin"]
+            .as_str()
+            .and_then(|begin| begin.get(..10))
+            .unwrap_or("?");
+        let sums = days.entry(day).or_default();
+        for (sum, field) in sums.iter_mut().zip(["packs_ah", "reference_ah", "difference_ah"]) {
+            *sum += hour[field].as_f64().unwrap_or(0.0);
+        }
+    }
+    let rows = days.into_iter().map(|(day, sums)| {
+        let [packs, reference, difference] = sums.map(|ah| format!("{ah:+.2}"));
+        [day.to_owned(), packs, reference, difference]
+    });
+    let head = [
+        "day\nUTC",
+        "packs together\nAh",
+        "reference\nAh",
+        "difference\nAh",
+    ];
+    let mut text = format!(
+        "bank {bank}, packs against the reference from {since} to {until}\n{}\n",
+        table(head, &[0], rows)
+    );
+    let figure = |value: &Value, digits: usize| {
+        value
+            .as_f64()
+            .map_or("–".to_owned(), |value| format!("{value:.digits$}"))
+    };
+    let _ = writeln!(
+        text,
+        "together {} Ah, reference {} Ah, difference {} Ah over {} h; {} h left out, in which somebody wasn't heard",
+        figure(&document["packs_ah"], 1),
+        figure(&document["reference_ah"], 1),
+        figure(&document["difference_ah"], 1),
+        document["hours_counted"],
+        document["hours_left_out"]
+    );
+    let line = &document["line"];
+    if line.is_object() {
+        let _ = writeln!(
+            text,
+            "together = {} ± {} times the reference, and {} ± {} mA; an hour's mean departs by {} mA",
+            figure(&line["slope"], 4),
+            figure(&line["slope_expanded_uncertainty"], 4),
+            figure(&line["intercept_ma"], 0),
+            figure(&line["intercept_expanded_uncertainty_ma"], 0),
+            figure(&line["residual_spread_ma"], 0)
+        );
+    }
+    for stopped in document["stopped_counting"].as_array().unwrap_or(&none) {
+        let word = |field: &str| stopped[field].as_str().unwrap_or("?");
+        let _ = writeln!(
+            text,
+            "{}: stopped counting from {} to {}: its report stood still and its share is missing",
+            word("pack"),
+            word("begin"),
+            word("end")
+        );
+    }
+    text.push_str("± is the expanded uncertainty, k = 2. ");
+    text.push_str(document["determines"].as_str().unwrap_or(""));
+    text.push('\n');
+    text
+}
