@@ -3,13 +3,13 @@
 use axum::{Json, extract::State, http::StatusCode};
 use chrono::Utc;
 use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use utoipa::{IntoParams, ToSchema, openapi::ObjectBuilder};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     anchors::thousandths,
     problem::Problem,
-    query::{Asked, Numbered, Sent, instant},
+    query::{Asked, Instant, Numbered, Sent, instant, one_of},
     state::App,
     zulu::Zulu,
 };
@@ -85,12 +85,18 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
 #[schema(as = WrittenMark)]
 struct Written {
     bank: Option<String>,
+    #[schema(schema_with = kinds)]
     kind: String,
+    #[schema(inline, value_type = Instant)]
     at: String,
     voltage_v: Option<f64>,
     tail_current_a: Option<f64>,
     #[serde(default)]
     text: String,
+}
+
+fn kinds() -> ObjectBuilder {
+    one_of(Kind::ALL.map(Kind::word))
 }
 
 /// States a full charge that the log missed, or vetoes one that was none.

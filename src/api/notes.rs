@@ -3,12 +3,12 @@
 use axum::{Json, extract::State, http::StatusCode};
 use chrono::Utc;
 use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use utoipa::{IntoParams, ToSchema, openapi::ObjectBuilder};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, Numbered, Sent, instant},
+    query::{Asked, Instant, Numbered, Sent, instant, one_of},
     state::App,
     zulu::Zulu,
 };
@@ -85,12 +85,19 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
 #[serde(deny_unknown_fields)]
 #[schema(as = WrittenNote)]
 struct Written {
+    #[schema(inline, value_type = Instant)]
     at: String,
     pack: Option<String>,
     reference: Option<String>,
     bank: Option<String>,
+    #[schema(schema_with = kinds)]
     kind: String,
+    #[schema(max_length = 20000)]
     text: String,
+}
+
+fn kinds() -> ObjectBuilder {
+    one_of(Kind::ALL.map(Kind::word))
 }
 
 /// Attaches a note to exactly one of a pack, a reference, a bank.

@@ -3,12 +3,12 @@
 use axum::{Json, extract::State, http::StatusCode};
 use chrono::Utc;
 use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use utoipa::{IntoParams, ToSchema, openapi::ObjectBuilder};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, Numbered, Sent, instant, stretch},
+    query::{Asked, Instant, Numbered, Sent, instant, one_of, stretch},
     state::App,
     zulu::Zulu,
 };
@@ -24,7 +24,9 @@ pub(super) fn router() -> OpenApiRouter<App> {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 struct Question {
+    #[param(inline, value_type = Option<Instant>)]
     since: Option<String>,
+    #[param(inline, value_type = Option<Instant>)]
     until: Option<String>,
     bank: Option<String>,
 }
@@ -105,8 +107,11 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
 #[serde(deny_unknown_fields)]
 struct Stated {
     bank: Option<String>,
+    #[schema(schema_with = kinds)]
     kind: String,
+    #[schema(inline, value_type = Instant)]
     begin: String,
+    #[schema(inline, value_type = Instant)]
     end: String,
     #[serde(default)]
     text: String,
@@ -123,6 +128,10 @@ struct StatedBody {
     end: Zulu,
     text: String,
     withdrawn: bool,
+}
+
+fn kinds() -> ObjectBuilder {
+    one_of(Kind::ALL.map(Kind::word))
 }
 
 /// States a phase, which stands over what was derived.

@@ -23,6 +23,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 struct Question {
+    #[param(value_type = Option<i64>, minimum = 0, maximum = 4294967295i64)]
     limit: Option<u32>,
 }
 

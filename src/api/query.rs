@@ -12,8 +12,41 @@ use axum::{
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone};
 use chrono_tz::Tz;
 use serde::de::DeserializeOwned;
+use utoipa::{
+    PartialSchema, ToSchema,
+    openapi::{
+        KnownFormat, RefOr, Schema, SchemaFormat,
+        schema::{AnyOfBuilder, ObjectBuilder, Type},
+    },
+};
 
 use super::{BODY_BYTES, problem::Problem};
+
+/// An instant as whoever asks writes it: RFC 3339, or a plain date in the bank's time zone.
+pub(super) enum Instant {}
+
+impl PartialSchema for Instant {
+    fn schema() -> RefOr<Schema> {
+        let text = |format| {
+            ObjectBuilder::new()
+                .schema_type(Type::String)
+                .format(Some(SchemaFormat::KnownFormat(format)))
+        };
+        let either = AnyOfBuilder::new()
+            .item(text(KnownFormat::DateTime))
+            .item(text(KnownFormat::Date));
+        RefOr::T(Schema::AnyOf(either.build()))
+    }
+}
+
+impl ToSchema for Instant {}
+
+/// One of a few words, for the description.
+pub(super) fn one_of<const COUNT: usize>(words: [&'static str; COUNT]) -> ObjectBuilder {
+    ObjectBuilder::new()
+        .schema_type(Type::String)
+        .enum_values(Some(words))
+}
 
 /// A query, refused as a problem document where it can't be read.
 pub(super) struct Asked<T>(pub T);

@@ -14,7 +14,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, stretch},
+    query::{Asked, Instant, stretch},
     state::App,
     zulu::Zulu,
 };
@@ -35,8 +35,11 @@ pub(super) fn router() -> OpenApiRouter<App> {
 #[into_params(parameter_in = Query)]
 struct Question {
     instrument: String,
+    #[param(inline, value_type = Option<Instant>)]
     since: Option<String>,
+    #[param(inline, value_type = Option<Instant>)]
     until: Option<String>,
+    #[param(value_type = Option<i64>, minimum = 0, maximum = 4294967295i64)]
     limit: Option<u32>,
 }
 
