@@ -120,11 +120,8 @@ impl Watch {
             None => self.nothing.push_back((at_ms, at_ms)),
         }
         self.goes_on = true;
-        while self
-            .nothing
-            .pop_front_if(|(_, until_ms)| at_ms - *until_ms > WITHIN_MS)
-            .is_some()
-        {}
+        self.nothing
+            .retain(|(_, until_ms)| at_ms - *until_ms <= WITHIN_MS);
         let held_ms: i64 = self
             .nothing
             .iter()
