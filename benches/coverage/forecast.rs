@@ -1,5 +1,5 @@
-//! Does the day on which a display is 10 points off lie within the interval that was foretold? A full charge that
-//! comes first hides that day: it is then only known to lie behind it.
+//! Does the day on which a display is 10 points off lie within the interval that was foretold? A full charge or an
+//! end stop that comes first hides that day: it is then only known to lie behind it.
 
 use packdrift::{charge::forecast::HORIZON_DAYS, demo::Winter};
 
@@ -13,7 +13,8 @@ const THRESHOLD_POINTS: f64 = 10.0;
 /// A display that is as far off for a moment only, while packs settle, is not what is meant.
 const LASTS_MS: i64 = 3_600_000;
 
-/// What was foretold every ten days. `off` and `stated` say only whether the interval holds the day: 0 or not.
+/// What was foretold every ten days. `off` says only whether the interval holds the day: 0, or −1 where the day came
+/// before it, 1 where it came after.
 pub fn passings(winter: &Winter, heard: &Heard<'_>, recalibrated: &[(i64, usize)]) -> Vec<Compared> {
     let marks_ms = heard.marks_ms();
     let asked_ms: Vec<i64> = (1..7)
@@ -33,8 +34,11 @@ pub fn passings(winter: &Winter, heard: &Heard<'_>, recalibrated: &[(i64, usize)
                 let shown = heard
                     .soc_permille(p, now_ms)
                     .filter(|permille| (1..1000).contains(permille));
-                let shown = shown.map(tenths);
-                let Ok(outlook) = record.outlook(p, (0, until), shown) else {
+                // At an end stop nothing can be compared: the display's error goes on shrinking there by itself.
+                let Some(shown) = shown.map(tenths) else {
+                    continue;
+                };
+                let Ok(outlook) = record.outlook(p, (0, until), Some(shown)) else {
                     compared.push(Compared::MISSED);
                     continue;
                 };
@@ -43,31 +47,39 @@ pub fn passings(winter: &Winter, heard: &Heard<'_>, recalibrated: &[(i64, usize)
                     passing.earliest.unwrap_or(HORIZON_DAYS),
                     passing.latest.unwrap_or(f64::INFINITY),
                 );
-                let holds = match passed(winter, heard, p, now_ms, seen_until_ms) {
-                    Some(days) => (earliest..=latest).contains(&days),
-                    None => days(seen_until_ms - now_ms) <= latest,
+                let off = match passed(winter, heard, p, now_ms, seen_until_ms) {
+                    Passed::After(days) if days < earliest => -1.0,
+                    Passed::After(days) | Passed::NotWithin(days) if days > latest => 1.0,
+                    _ => 0.0,
                 };
-                compared.push(Compared {
-                    off: if holds { 0.0 } else { 1.0 },
-                    stated: 0.5,
-                });
+                compared.push(Compared { off, stated: 0.5 });
             }
         });
     }
     compared
 }
 
-/// Days until the display was first off by the threshold for an hour.
-fn passed(winter: &Winter, heard: &Heard<'_>, p: usize, from_ms: i64, until_ms: i64) -> Option<f64> {
+/// When a threshold was passed, in days.
+enum Passed {
+    After(f64),
+    /// Not before a full charge or an end stop set the display anew.
+    NotWithin(f64),
+}
+
+/// When the display was first off by the threshold for an hour.
+fn passed(winter: &Winter, heard: &Heard<'_>, p: usize, from_ms: i64, until_ms: i64) -> Passed {
     let mut since_ms: Option<i64> = None;
     for (at_ms, permille) in heard.displayed(p, from_ms, until_ms) {
+        if !(1..1000).contains(&permille) {
+            return Passed::NotWithin(days(at_ms - from_ms));
+        }
         if (tenths(permille) - winter.true_soc_percent(p, at_ms)).abs() < THRESHOLD_POINTS {
             since_ms = None;
         } else if at_ms - *since_ms.get_or_insert(at_ms) >= LASTS_MS {
-            return since_ms.map(|since_ms| days(since_ms - from_ms));
+            return Passed::After(days(at_ms - LASTS_MS - from_ms));
         }
     }
-    None
+    Passed::NotWithin(days(until_ms - from_ms))
 }
 
 #[expect(clippy::cast_precision_loss, reason = "tenths of a percent")]

@@ -239,39 +239,52 @@ impl<'a> Heard<'a> {
     fn find_away(&self) -> Vec<Away> {
         let bank = self.bank();
         let together_ah = bank.capacity_ah(self.begin_ms);
+        let packs = bank.packs.iter().zip(&self.members[1..]);
+        let mut watched: Vec<(Watch, i64)> = packs
+            .map(|(pack, member)| {
+                let capacity_ah = pack.held_at(self.begin_ms).capacity_ah;
+                let watch = Watch::new(member.joining.longest_pause_ms, false);
+                (watch, telling_ma(capacity_ah, capacity_ah / together_ah))
+            })
+            .collect();
         let mut away: Vec<Away> = Vec::new();
-        for (p, pack) in bank.packs.iter().enumerate() {
-            let capacity_ah = pack.held_at(self.begin_ms).capacity_ah;
-            let telling_ma = telling_ma(capacity_ah, capacity_ah / together_ah);
-            let mut watch = Watch::new(self.members[p + 1].joining.longest_pause_ms, false);
-            for (at_ms, of, channels) in &self.readings {
-                let seen: [Option<busbar::Seen>; 2] = match usize::from(*of) {
-                    0 => [None, channels.get(Channel::Current).map(busbar::Seen::Reference)],
-                    of if of == p + 1 => [
-                        channels
-                            .get(Channel::Connected)
-                            .map(|on| busbar::Seen::Connected(on != 0)),
-                        channels.get(Channel::Current).map(busbar::Seen::Current),
-                    ],
-                    _ => continue,
-                };
-                for seen in seen.into_iter().flatten() {
-                    match watch.see(*at_ms, seen, telling_ma) {
-                        Some(Change::Left(begin_ms)) => away.push(Away {
-                            p,
-                            begin_ms,
-                            end_ms: i64::MAX,
-                        }),
-                        Some(Change::Returned(end_ms)) => {
-                            if let Some(last) = away.last_mut() {
-                                last.end_ms = end_ms;
-                            }
+        for (at_ms, of, channels) in &self.readings {
+            let current = channels.get(Channel::Current);
+            let connected = channels.get(Channel::Connected);
+            let own = usize::from(*of).checked_sub(1);
+            let seen = match own {
+                None => [None, current.map(busbar::Seen::Reference)],
+                Some(_) => [
+                    connected.map(|on| busbar::Seen::Connected(on != 0)),
+                    current.map(busbar::Seen::Current),
+                ],
+            };
+            // What the reference says is seen by the watches over all packs.
+            let whose = own.map_or(0..watched.len(), |p| p..p + 1);
+            for (seen, p) in seen
+                .into_iter()
+                .flatten()
+                .flat_map(|seen| whose.clone().map(move |p| (seen, p)))
+            {
+                let (watch, telling_ma) = &mut watched[p];
+                match watch.see(*at_ms, seen, *telling_ma) {
+                    Some(Change::Left(begin_ms)) => away.push(Away {
+                        p,
+                        begin_ms,
+                        end_ms: i64::MAX,
+                    }),
+                    Some(Change::Returned(end_ms)) => {
+                        let open = away.iter_mut().rev().find(|away| away.p == p);
+                        open.into_iter().for_each(|away| away.end_ms = end_ms);
+                        for (watch, _) in &mut watched {
+                            watch.somebody_returned(end_ms);
                         }
-                        None => {}
                     }
+                    None => {}
                 }
             }
         }
+        away.sort_by_key(|away| (away.p, away.begin_ms));
         away
     }
 

@@ -28,9 +28,11 @@ pub enum Sort {
 
 impl Sort {
     /// Every sort.
-    pub const ALL: [Self; 4] = [
+    pub const ALL: [Self; 6] = [
         Self::Simulated(Kind::Usual),
         Self::Simulated(Kind::Sparse),
+        Self::Simulated(Kind::Cutoff),
+        Self::Simulated(Kind::Rough),
         Self::Wandering,
         Self::Silent,
     ];

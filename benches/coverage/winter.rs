@@ -58,7 +58,7 @@ impl Rows {
             ("rate over the winter, Ah/day for 200 Ah", &self.rates),
             ("rate of an epoch of some 35 days, same", &self.epochs),
             ("closure of the reference, Ah", &self.reference),
-            ("forecast, days until 10 points", &self.forecast),
+            ("forecast of 10 points: -1 early, 1 late", &self.forecast),
         ]
     }
 }

@@ -1,5 +1,5 @@
-//! `GET /v1/forecast`: when displays will be wrong by more than a threshold if no full charge comes first, and what
-//! a full charge now would be good for.
+//! `GET /v1/forecast`: when displays will be wrong by more than a threshold if no full charge (and no end stop of
+//! the display) comes first, and what a full charge now would be good for.
 
 use axum::{Json, extract::State};
 use rusqlite::Connection;

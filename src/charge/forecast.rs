@@ -1,5 +1,5 @@
-//! When a pack's display will be wrong by more than a threshold, if no full charge comes first, and by how much a
-//! full charge now would narrow what is known of it.
+//! When a pack's display will be wrong by more than a threshold, if neither a full charge nor an end stop of the
+//! display sets it anew first, and by how much a full charge now would narrow what is known of it.
 
 use super::{
     drift::{Insufficient, Record},

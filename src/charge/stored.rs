@@ -419,7 +419,9 @@ impl<'a> Stored<'a> {
         }
         let depth = -stored_ah / capacity_ah;
         let since_begun_h = self.facts.hours(0, at);
-        let begun = UNEQUAL_AT_BEGINNING * (-since_begun_h / sharing::SETTLES_WITHIN_H).exp();
+        // What they hold together is known: one is off by what it lies beside their mean.
+        let beside = (1.0 - self.facts.share(p, at_ms)).sqrt();
+        let begun = beside * UNEQUAL_AT_BEGINNING * (-since_begun_h / sharing::SETTLES_WITHIN_H).exp();
         let steep = self.marks.is_empty() || !(STEEP_WITHIN..=1.0 - STEEP_WITHIN).contains(&depth);
         let settled = if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT };
         capacity_ah * settled.hypot(begun)

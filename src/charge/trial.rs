@@ -105,13 +105,17 @@ impl Record<'_> {
     fn trial(&self, span: &Closure) -> Trial {
         let facts = self.facts;
         let (begin_ms, end_ms) = (facts.cuts[span.begin].at_ms, facts.cuts[span.end].at_ms);
-        let mark_ah = |cut: usize| facts.bank.full_repeatability * facts.era(cut).capacity_ah();
-        // Keyed by the mark, so that what one span lacks and the next has too much cancels when they are pooled.
-        let closure = span
-            .closure
-            .clone()
-            .moved(Source::FullCharge, Whose::Common, begin_ms, -mark_ah(span.begin))
-            .moved(Source::FullCharge, Whose::Common, end_ms, mark_ah(span.end));
+        // Keyed by the mark, so that what one span lacks and the next has too much cancels when they are pooled. Each
+        // pack is full by itself.
+        let at_mark = |closure: Estimate, cut: usize, sign: f64| {
+            facts.era(cut).in_bank().fold(closure, |closure, (p, pack)| {
+                let by_ah = sign * facts.bank.full_repeatability * pack.capacity_ah;
+                let at_ms = facts.cuts[cut].at_ms;
+                closure.moved(Source::FullCharge, Whose::Pack(p), at_ms, by_ah)
+            })
+        };
+        let closure = at_mark(span.closure.clone(), span.begin, -1.0);
+        let closure = at_mark(closure, span.end, 1.0);
         let hours = facts.hours(span.begin, span.end);
         Trial {
             begin_ms,
