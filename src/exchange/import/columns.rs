@@ -260,7 +260,7 @@ fn value_at(
     })
 }
 
-/// Whether two units are the same; those there are differ by a factor of ten at least, but for rounding.
+/// Whether two units are the same; those there are differ far more, but for rounding.
 fn alike(scale: f64, other: f64) -> bool {
     (scale / other - 1.0).abs() < 1e-9
 }
