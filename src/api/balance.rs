@@ -8,7 +8,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     drift::round,
     problem::Problem,
-    query::{Asked, stretch},
+    query::{Asked, Instant, stretch},
     state::App,
     zulu::Zulu,
 };
@@ -33,7 +33,9 @@ pub(super) fn router() -> OpenApiRouter<App> {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 struct Question {
+    #[param(inline, value_type = Option<Instant>)]
     since: Option<String>,
+    #[param(inline, value_type = Option<Instant>)]
     until: Option<String>,
     bank: Option<String>,
 }

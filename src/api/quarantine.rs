@@ -23,7 +23,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 struct Question {
-    #[param(value_type = Option<i64>, minimum = 0, maximum = 4294967295i64)]
+    #[param(value_type = Option<i64>, minimum = 0, maximum = 4_294_967_295_i64)]
     limit: Option<u32>,
 }
 

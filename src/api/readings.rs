@@ -39,7 +39,7 @@ struct Question {
     since: Option<String>,
     #[param(inline, value_type = Option<Instant>)]
     until: Option<String>,
-    #[param(value_type = Option<i64>, minimum = 0, maximum = 4294967295i64)]
+    #[param(value_type = Option<i64>, minimum = 0, maximum = 4_294_967_295_i64)]
     limit: Option<u32>,
 }
 

@@ -179,7 +179,7 @@ fn battery_data_passes_the_formats_own_validator() {
         assert_eq!(sums[&file][0], rows);
         // Sums of as many decimal fractions, in another order.
         assert!(
-            (sums[&file][1].as_f64().unwrap() - amps).abs() < 1e-6 * rows as f64,
+            (sums[&file][1].as_f64().unwrap() - amps).abs() < 1e-6 * f64::from(u32::try_from(rows).unwrap()),
             "{name}"
         );
     }

@@ -396,9 +396,10 @@ fn units_that_can_not_be_are_refused() {
         &["no unit of the channel voltage"],
     );
     // Millivolts taken for volts show in every row.
-    let rows: String = (0..9)
+    let rows = (0..9)
         .map(|minute| format!("2026-01-10T08:0{minute}:00Z,52900\n"))
-        .collect();
+        .collect::<Vec<_>>()
+        .concat();
     refused(
         TERN,
         format!("time,voltage\n{rows}"),

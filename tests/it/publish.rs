@@ -12,7 +12,7 @@ use crate::{
 };
 
 /// Collects what is retained under a prefix, with nothing but an MQTT client.
-const COLLECT: &str = r##"
+const COLLECT: &str = r#"
 import json, sys
 import paho.mqtt.client as mqtt
 given = json.load(sys.stdin)
@@ -26,10 +26,10 @@ end = time.time() + 2
 while time.time() < end:
     client.loop(0.1)
 print(json.dumps(seen))
-"##;
+"#;
 
 /// Validates a document by the schema that came beside it.
-const VALIDATE: &str = r##"
+const VALIDATE: &str = r#"
 import json, sys
 from jsonschema import Draft202012Validator
 given = json.load(sys.stdin)
@@ -39,7 +39,7 @@ for document in given["documents"]:
     assert document["$schema"] == given["schema"]["$id"], document
 broken = dict(given["documents"][0], charge_error_ah="much")
 assert not Draft202012Validator(given["schema"]).is_valid(broken)
-"##;
+"#;
 
 fn retained(port: u16) -> serde_json::Map<String, Value> {
     let told = python(COLLECT, &json!({"port": port, "prefix": "corrected"}).to_string());

@@ -237,7 +237,7 @@ fn value_at(
         })
     };
     let scale = match (&more.unit, heading_unit, more.scale) {
-        (Some(unit), Some(other), _) if known_scale(unit)? != known_scale(other)? => {
+        (Some(unit), Some(other), _) if !alike(known_scale(unit)?, known_scale(other)?) => {
             return Err(Trouble::whole(
                 format!("“{heading}” says {other}, the map says {unit}"),
                 "mend the one that is wrong",
@@ -258,6 +258,11 @@ fn value_at(
         scale,
         charging_negative: more.charging.unwrap_or(map.charging) == Charging::Negative,
     })
+}
+
+/// Whether two units are the same; those there are differ far more, but for rounding.
+fn alike(scale: f64, other: f64) -> bool {
+    (scale / other - 1.0).abs() < 1e-9
 }
 
 fn instrument(setup: &Setup, name: &str) -> Result<Instrument, Trouble> {

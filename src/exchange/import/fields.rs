@@ -96,7 +96,7 @@ impl Fields {
 
     pub(super) fn next(&mut self) -> Result<bool, Trouble> {
         if !self.reader.read_byte_record(&mut self.record).map_err(broken)? {
-            return if self.seen.quotes.get() % 2 == 0 {
+            return if self.seen.quotes.get().is_multiple_of(2) {
                 Ok(false)
             } else {
                 Err(Trouble::at(

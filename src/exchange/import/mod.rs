@@ -165,12 +165,12 @@ fn each(
     let map = map.unwrap_or(&own);
     let mut rows = Rows::open(contents, map)?;
     let mut understand = Understand::new(map, &mut rows, setup, &decoder, now_ms)?;
-    let mut count = 0;
+    let mut count = 0_u64;
     while rows.next()? {
         let line = rows.line();
         understand.row(&rows, &mut |item| sink(item, line))?;
         count += 1;
-        if count % TELL_EVERY == 0 {
+        if count.is_multiple_of(TELL_EVERY) {
             progress(passed.load(Ordering::Relaxed), count);
         }
     }

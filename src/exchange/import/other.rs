@@ -49,11 +49,11 @@ pub(super) fn each(
         };
         setup.instrument(ours)
     };
-    let mut rows = 0;
+    let mut rows = 0_u64;
     let mut failed = None;
     store::reading::each_named(&connection, (i64::MIN, i64::MAX), |named_reading| {
         rows += 1;
-        if rows % TELL_EVERY == 0 {
+        if rows.is_multiple_of(TELL_EVERY) {
             progress(0, rows);
         }
         if failed.is_none() {

@@ -22,7 +22,7 @@ pub(super) enum Cell<'a> {
 
 /// The rows of a file, one after the other.
 pub(super) enum Rows {
-    Csv(Fields),
+    Csv(Box<Fields>),
     JsonLines(Objects),
 }
 
@@ -43,7 +43,7 @@ impl Rows {
             Format::Csv
         };
         match map.format.unwrap_or(looks) {
-            Format::Csv => Fields::open(contents, map).map(Self::Csv),
+            Format::Csv => Fields::open(contents, map).map(|fields| Self::Csv(Box::new(fields))),
             Format::JsonLines => Objects::open(contents).map(Self::JsonLines),
         }
     }
