@@ -9,6 +9,7 @@ mod call;
 mod causes;
 mod drift;
 mod etag;
+mod evidence;
 mod gate;
 mod health;
 mod marks;
@@ -69,6 +70,7 @@ pub fn questions(app: App) -> Router {
         .merge(marks::router())
         .merge(notes::router())
         .merge(packs::router())
+        .merge(evidence::router())
         .merge(readings::router())
         .merge(quarantine::router())
         .layer(middleware::from_fn(etag::revalidate))

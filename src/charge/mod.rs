@@ -11,6 +11,7 @@ pub mod count;
 pub mod counter;
 pub mod drift;
 pub mod estimate;
+pub mod evidence;
 pub mod facts;
 pub mod fill;
 pub mod full;
