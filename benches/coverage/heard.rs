@@ -274,8 +274,9 @@ impl<'a> Heard<'a> {
                         end_ms: i64::MAX,
                     }),
                     Some(Change::Returned(end_ms)) => {
-                        let open = away.iter_mut().rev().find(|away| away.p == p);
-                        open.into_iter().for_each(|away| away.end_ms = end_ms);
+                        if let Some(away) = away.iter_mut().rev().find(|away| away.p == p) {
+                            away.end_ms = end_ms;
+                        }
                         for (watch, _) in &mut watched {
                             watch.somebody_returned(end_ms);
                         }

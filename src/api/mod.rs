@@ -10,6 +10,7 @@ mod causes;
 mod compare;
 mod drift;
 mod etag;
+mod evidence;
 mod forecast;
 mod gate;
 mod health;
@@ -80,6 +81,7 @@ pub fn questions(app: App) -> Router {
         .merge(notes::router())
         .merge(packs::router())
         .merge(setups::router())
+        .merge(evidence::router())
         .merge(readings::router())
         .merge(quarantine::router())
         .split_for_parts();

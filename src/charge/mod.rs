@@ -14,6 +14,7 @@ pub mod count;
 pub mod counter;
 pub mod drift;
 pub mod estimate;
+pub mod evidence;
 pub mod facts;
 pub mod fill;
 pub mod forecast;

@@ -1,7 +1,7 @@
 //! `packdrift export`: readings, hours, full charges, phases, notes and marks for other programs.
 
 use std::{
-    collections::HashSet,
+    collections::BTreeSet,
     fs::{self, File},
     io::{BufWriter, Write, stdout},
     path::{Path, PathBuf},
@@ -152,7 +152,7 @@ fn write(config: &Path, setup: &Setup, arguments: &Arguments, out: &mut dyn Writ
     Ok(table.rows.len() as u64)
 }
 
-fn names(setup: &Setup, bank: &Bank) -> HashSet<String> {
+fn names(setup: &Setup, bank: &Bank) -> BTreeSet<String> {
     let packs = bank.packs.iter().map(|pack| pack.instrument);
     std::iter::once(bank.reference.instrument)
         .chain(packs)

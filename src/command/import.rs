@@ -77,7 +77,7 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
         let bar = bar(file, "writing");
         let with = (&writer, runtime.handle());
         let before = import::write(file, map.as_ref(), &setup, look, with, |bytes, rows| {
-            tell(&bar, bytes, rows)
+            tell(&bar, bytes, rows);
         });
         bar.finish_and_clear();
         let before = match before? {
@@ -129,18 +129,15 @@ fn told(setup: &Setup, file: &Path, look: &Look) -> String {
     });
     // Writing to a String does not fail.
     let _ = writeln!(text, "{}: {} readings{extent}", file.display(), look.readings);
-    let rows = look
-        .channels
-        .iter()
-        .map(|((instrument, channel), (count, low, high))| {
-            [
-                setup.entry(*instrument).id.clone(),
-                field(*channel).to_owned(),
-                count.to_string(),
-                shown(*channel, *low),
-                shown(*channel, *high),
-            ]
-        });
+    let rows = look.channels.iter().map(|((instrument, channel), values)| {
+        [
+            setup.entry(*instrument).id.clone(),
+            field(*channel).to_owned(),
+            values.taken.to_string(),
+            shown(*channel, values.lowest),
+            shown(*channel, values.highest),
+        ]
+    });
     let head = ["instrument", "channel", "values", "lowest", "highest"];
     let _ = writeln!(text, "{}", table(head, &[0, 1], rows));
     let rows = look.first.iter().map(|(line, reading)| {

@@ -8,6 +8,7 @@
 mod anchors;
 mod balance;
 mod busbar;
+mod calibration;
 mod causes;
 mod cautions;
 mod cuts;
@@ -23,6 +24,7 @@ mod told;
 
 pub use anchors::criterion;
 pub use balance::hours_of_bank;
+pub use calibration::{Calibration, calibrations};
 pub use causes::{Explained, PackExplained, causes};
 pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};

@@ -1,8 +1,9 @@
 //! Are other people's logs taken over with the right values, or refused with line and mend, never by halves?
 
 use std::{
+    fmt::Write as _,
     fs,
-    io::Write,
+    io::Write as _,
     path::{Path, PathBuf},
 };
 
@@ -429,10 +430,12 @@ fn a_current_that_runs_against_the_reference_is_refused() {
     let mut text = "time,name,current\n".to_owned();
     for hour in 0..24 {
         let amps = f64::from(hour - 12) * 2.0;
-        text += &format!(
-            "2026-01-10T{hour:02}:00:00Z,shunt,{amps}\n2026-01-10T{hour:02}:00:00Z,tern,{}\n",
+        writeln!(
+            text,
+            "2026-01-10T{hour:02}:00:00Z,shunt,{amps}\n2026-01-10T{hour:02}:00:00Z,tern,{}",
             -amps / 2.0
-        );
+        )
+        .unwrap();
     }
     let map = "time = { column = 'time' }\ninstrument = { column = 'name' }\n";
     refused(
@@ -545,7 +548,7 @@ fn an_import_that_was_cut_short_goes_on_where_it_was() {
     let map = place.map(TERN).unwrap();
     let mut text = "time,soc\n".to_owned();
     for second in 0..90_000 {
-        text += &format!("{},{}\n", 1_768_032_000 + second, second % 1000 / 10);
+        writeln!(text, "{},{}", 1_768_032_000 + second, second % 1000 / 10).unwrap();
     }
     let path = place.file("log.csv", text.as_bytes());
     let look = place.look(Some(&map), &path).unwrap();
@@ -583,7 +586,10 @@ fn the_look_tells_what_was_understood() {
     assert_eq!(look.first[0].0, 2, "the line");
     assert_eq!(look.first[0].1.channels.get(Channel::Soc), Some(500));
     assert_eq!(
-        look.channels.iter().map(|(_, seen)| *seen).collect::<Vec<_>>(),
+        look.channels
+            .iter()
+            .map(|(_, seen)| (seen.taken, seen.lowest, seen.highest))
+            .collect::<Vec<_>>(),
         [(2, 500, 515)]
     );
     assert_eq!(look.remarks, ["the last line, 3, has no end: is it whole?"]);

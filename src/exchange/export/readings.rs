@@ -1,7 +1,7 @@
 //! The readings, in order of time and then of instruments' names, so that stores with the same readings give the
 //! same bytes.
 
-use std::{collections::HashSet, io::Write};
+use std::{collections::BTreeSet, io::Write};
 
 use rusqlite::Connection;
 use serde_json::{Map, Value};
@@ -24,7 +24,7 @@ use crate::{
 pub fn readings(
     connection: &Connection,
     stretch_ms: (i64, i64),
-    only: Option<&HashSet<String>>,
+    only: Option<&BTreeSet<String>>,
     format: Format,
     into: &mut dyn Write,
 ) -> Result<u64, ExportError> {

@@ -39,10 +39,13 @@ pub(super) struct Check {
 
 /// The values of one channel of an instrument.
 #[derive(Default, Clone)]
-pub(super) struct Values {
-    pub(super) taken: u64,
-    pub(super) lowest: i64,
-    pub(super) highest: i64,
+pub struct Values {
+    /// How many were taken.
+    pub taken: u64,
+    /// The lowest, in kept units.
+    pub lowest: i64,
+    /// The highest, in kept units.
+    pub highest: i64,
     refused: u64,
     first_refused: Option<(u64, String)>,
 }

@@ -32,6 +32,7 @@ use sha2::{Digest, Sha256};
 use tokio::runtime::Handle;
 
 use check::Check;
+pub use check::Values;
 use feed::Feed;
 pub use map::{Map, MapError};
 use resume::Resume;
@@ -61,8 +62,8 @@ pub struct Look {
     pub extent_ms: Option<(i64, i64)>,
     /// The first readings, with the line each comes from.
     pub first: Vec<(u64, Reading)>,
-    /// What each instrument reports: how many values, lowest, highest, in kept units.
-    pub channels: Vec<((Instrument, Channel), (u64, i64, i64))>,
+    /// What each instrument reports.
+    pub channels: Vec<((Instrument, Channel), Values)>,
     /// What was decided, and what was left out.
     pub remarks: Vec<String>,
     file_sha256: String,
@@ -94,11 +95,7 @@ pub fn look(
     let understanding = format!("{map:?} {}", setup.digest);
     Ok(Look {
         readings: check.readings,
-        channels: check
-            .channels()
-            .into_iter()
-            .map(|(key, values)| (key, (values.taken, values.lowest, values.highest)))
-            .collect(),
+        channels: check.channels(),
         refused: check
             .refused
             .into_iter()
@@ -162,6 +159,7 @@ fn each(
     let own = Map::own();
     let passed = Arc::new(AtomicU64::new(0));
     let contents = file::open(path, &passed)?;
+    let is_own = map.is_none();
     let map = map.unwrap_or(&own);
     let mut rows = Rows::open(contents, map)?;
     let mut understand = Understand::new(map, &mut rows, setup, &decoder, now_ms)?;
@@ -179,7 +177,7 @@ fn each(
     let mut remarks = Vec::new();
     if rows.ends_in_a_line() {
         let line = rows.line();
-        if std::ptr::eq(map, &own) {
+        if is_own {
             return Err(Trouble::at(
                 line,
                 "the last line is cut",
