@@ -2,6 +2,7 @@
 //! display sets it anew first, and by how much a full charge now would narrow what is known of it.
 
 use super::{
+    count::{Counted, PER_AH},
     drift::{Insufficient, Record},
     estimate::{COVERAGE_FACTOR, Estimate},
     facts::{Facts, Mark},
@@ -10,6 +11,8 @@ use super::{
 
 /// Nobody waits longer for a full charge, days.
 pub const HORIZON_DAYS: f64 = 180.0;
+/// How long the full charge takes that isn't yet made, ms: of no weight beside days.
+const CHARGE_MS: i64 = 3_600_000;
 /// How finely the day is looked for.
 const STEPS_PER_DAY: u32 = 10;
 /// What a display wanders about its trend with how deep the pack is just then: gains and capacities that boards
@@ -110,25 +113,52 @@ impl Record<'_> {
 }
 
 /// Expanded uncertainty of a pack's charge error since the cut `from` as it is at the last cut, and as it would be
-/// had the bank just been charged full, Ah.
+/// once the bank had been charged full from there, Ah.
 ///
 /// # Errors
 /// [`Insufficient`] where there is too little to answer from.
 pub fn narrowed(facts: &Facts, p: usize, from: usize) -> Result<(f64, f64), Insufficient> {
     let until = facts.cuts.len() - 1;
-    let ask = |facts: &Facts| {
+    let ask = |facts: &Facts, until: usize| {
         let filled = Filled::new(facts);
         let answer = Record::new(facts, &filled).charge_error(p, from, until)?;
         Ok(answer.error.expanded_uncertainty_ah())
     };
-    let until_ms = facts.cuts[until].at_ms;
+    Ok((ask(facts, until)?, ask(&charged_full(facts), until + 1)?))
+}
+
+/// The facts as they would be had everyone on the busbar been charged full behind the last cut, and counted it.
+fn charged_full(facts: &Facts) -> Facts {
     let mut charged = facts.clone();
-    charged.marks.retain(|mark| mark.at_ms < until_ms);
-    charged.marks.push(Mark {
-        at_ms: until_ms,
-        counts: vec![true; facts.bank.eras[0].packs.len()],
-    });
-    Ok((ask(facts)?, ask(&charged)?))
+    let last = facts.cuts.len() - 1;
+    let filled = Filled::new(facts);
+    let record = Record::new(facts, &filled);
+    let at_ms = facts.cuts[last].at_ms + CHARGE_MS;
+    let packs = facts.bank.eras[0].packs.len();
+    let counts: Vec<bool> = (0..packs).map(|p| facts.on_busbar(p, at_ms)).collect();
+    let missing_ah = |p: usize| {
+        let below = record.below_full(p, last).filter(|_| counts[p]);
+        below.map_or(0.0, |below| (-below.value_ah).max(0.0))
+    };
+    let mut cut = facts.cuts[last].clone();
+    cut.at_ms = at_ms;
+    cut.totals[0] += charge((0..packs).map(missing_ah).sum());
+    for p in 0..packs {
+        cut.totals[p + 1] += charge(missing_ah(p));
+    }
+    charged.cuts.push(cut);
+    charged.marks.push(Mark { at_ms, counts });
+    charged
+}
+
+/// So much charged within [`CHARGE_MS`].
+#[expect(clippy::cast_possible_truncation, reason = "a charge of some hundred Ah")]
+fn charge(ah: f64) -> Counted {
+    Counted {
+        charged: (ah * PER_AH).round() as i64,
+        heard_ms: CHARGE_MS,
+        ..Counted::default()
+    }
 }
 
 #[cfg(test)]

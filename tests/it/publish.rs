@@ -70,9 +70,9 @@ fn answers_are_retained_with_their_schema_and_a_last_will() {
     let mut seen = serde_json::Map::new();
     eventually("answers are there", Duration::from_secs(60), || {
         seen = retained(mosquitto.port);
-        seen.len() == 7
+        // What came live, while the client listened, doesn't say whether it is retained: a later look does.
+        seen.len() == 7 && seen.values().all(|entry| entry[0] == true)
     });
-    assert!(seen.values().all(|entry| entry[0] == true), "retained: {seen:?}");
     assert_eq!(seen["corrected/status"][1], "online");
     let read = |topic: &str| serde_json::from_str::<Value>(seen[topic][1].as_str().unwrap()).unwrap();
     let (_, drift) = daemon.get("/v1/drift");

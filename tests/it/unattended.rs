@@ -296,16 +296,14 @@ fn the_log_can_be_read_by_programs_with_every_cause() {
             .map(|line| serde_json::from_str(line).unwrap())
             .collect()
     };
-    eventually("an error is told", PATIENCE, || {
-        lines().iter().any(|line| line["level"] == "ERROR")
+    eventually("an error is told, and that it is ready", PATIENCE, || {
+        let lines = lines();
+        let told = |field: &str, word: &str| lines.iter().any(|line| line[field] == word);
+        told("level", "ERROR") && told("message", "packdrift is ready")
     });
     child.kill().unwrap();
     child.wait().unwrap();
     let lines = lines();
-    assert!(
-        lines.iter().any(|line| line["message"] == "packdrift is ready"),
-        "{lines:?}"
-    );
     let error = lines.iter().find(|line| line["level"] == "ERROR").unwrap();
     assert_eq!(error["error"].as_array().unwrap().len(), 2, "{error}");
 }
