@@ -1,14 +1,14 @@
 //! `GET /v1/balance`: the packs' reported currents together against the reference's.
 
 use axum::{Json, extract::State};
-use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use serde::Serialize;
+use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     drift::round,
     problem::Problem,
-    query::{Asked, Instant, stretch},
+    query::{Asked, OfBank},
     state::App,
     zulu::Zulu,
 };
@@ -27,17 +27,6 @@ const DETERMINES: &str = "Only the sum of the boards' errors, the reference's ow
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(ask))
-}
-
-#[derive(Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-struct Question {
-    #[param(inline, value_type = Option<Instant>)]
-    since: Option<String>,
-    #[param(inline, value_type = Option<Instant>)]
-    until: Option<String>,
-    bank: Option<String>,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -92,19 +81,11 @@ struct HourBody {
     path = "/v1/balance",
     tag = "balance",
     operation_id = "balance",
-    params(Question),
+    params(OfBank),
     responses((status = 200, body = Answer))
 )]
-async fn ask(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Answer>, Problem> {
-    let bank = app.bank(question.bank.as_deref())?;
-    let (since_ms, until_ms) = stretch(
-        question.since.as_deref(),
-        question.until.as_deref(),
-        bank.time_zone,
-    )?;
-    let bank = bank.id.clone();
-    app.ask(move |connection, setup| {
-        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
+async fn ask(State(app): State<App>, Asked(asked): Asked<OfBank>) -> Result<Json<Answer>, Problem> {
+    app.ask_of_bank(&asked, move |connection, setup, bank, (since_ms, until_ms)| {
         let hours = ledger::hours_of_bank(connection, setup, bank, since_ms, until_ms)?;
         Ok(answer(setup, bank, &balance(&hours)))
     })

@@ -1,14 +1,14 @@
 //! `GET /v1/causes`: why each board drifts, as far as readings can tell it.
 
 use axum::{Json, extract::State};
-use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use serde::Serialize;
+use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     drift::round,
     problem::Problem,
-    query::{Asked, Instant, stretch},
+    query::{Asked, OfBank},
     state::App,
     zulu::Zulu,
 };
@@ -23,17 +23,6 @@ use crate::{
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(ask))
-}
-
-#[derive(Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-struct Question {
-    #[param(inline, value_type = Option<Instant>)]
-    since: Option<String>,
-    #[param(inline, value_type = Option<Instant>)]
-    until: Option<String>,
-    bank: Option<String>,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -117,19 +106,11 @@ struct QuestionBody {
     path = "/v1/causes",
     tag = "causes",
     operation_id = "causes",
-    params(Question),
+    params(OfBank),
     responses((status = 200, body = Answer))
 )]
-async fn ask(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Answer>, Problem> {
-    let bank = app.bank(question.bank.as_deref())?;
-    let (since_ms, until_ms) = stretch(
-        question.since.as_deref(),
-        question.until.as_deref(),
-        bank.time_zone,
-    )?;
-    let bank = bank.id.clone();
-    app.ask(move |connection, setup| {
-        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
+async fn ask(State(app): State<App>, Asked(asked): Asked<OfBank>) -> Result<Json<Answer>, Problem> {
+    app.ask_of_bank(&asked, move |connection, setup, bank, (since_ms, until_ms)| {
         let told = ledger::causes(connection, setup, bank, since_ms, until_ms)?;
         let mut answer = Answer {
             bank: bank.id.clone(),

@@ -3,12 +3,12 @@
 use axum::{Json, extract::State, http::StatusCode};
 use chrono::Utc;
 use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema, openapi::ObjectBuilder};
+use utoipa::{ToSchema, openapi::ObjectBuilder};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, Instant, Numbered, Sent, instant, one_of, stretch},
+    query::{Asked, Instant, Numbered, OfBank, Sent, instant, one_of},
     state::App,
     zulu::Zulu,
 };
@@ -18,17 +18,6 @@ pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .routes(routes!(list, add))
         .routes(routes!(withdraw))
-}
-
-#[derive(Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-struct Question {
-    #[param(inline, value_type = Option<Instant>)]
-    since: Option<String>,
-    #[param(inline, value_type = Option<Instant>)]
-    until: Option<String>,
-    bank: Option<String>,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -62,19 +51,11 @@ struct PhaseBody {
     path = "/v1/phases",
     tag = "phases",
     operation_id = "list_phases",
-    params(Question),
+    params(OfBank),
     responses((status = 200, body = Body))
 )]
-async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Body>, Problem> {
-    let bank = app.bank(question.bank.as_deref())?;
-    let (since_ms, until_ms) = stretch(
-        question.since.as_deref(),
-        question.until.as_deref(),
-        bank.time_zone,
-    )?;
-    let bank = bank.id.clone();
-    app.ask(move |connection, setup| {
-        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
+async fn list(State(app): State<App>, Asked(asked): Asked<OfBank>) -> Result<Json<Body>, Problem> {
+    app.ask_of_bank(&asked, move |connection, setup, bank, (since_ms, until_ms)| {
         let found = ledger::phases(connection, setup, bank, since_ms, until_ms)?;
         let off_busbar = bank.packs.iter().zip(found.away).flat_map(|(pack, away)| {
             away.into_iter().map(|stretch| OffBusbarBody {

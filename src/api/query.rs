@@ -11,9 +11,9 @@ use axum::{
 };
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone};
 use chrono_tz::Tz;
-use serde::de::DeserializeOwned;
+use serde::{Deserialize, de::DeserializeOwned};
 use utoipa::{
-    PartialSchema, ToSchema,
+    IntoParams, PartialSchema, ToSchema,
     openapi::{
         KnownFormat, RefOr, Schema, SchemaFormat,
         schema::{AnyOfBuilder, ObjectBuilder, Type},
@@ -110,6 +110,18 @@ pub(super) fn instant(name: &str, text: &str, zone: Tz) -> Result<i64, Problem> 
     Err(Problem::bad_query(format!(
         "{name}=“{text}” is no instant; write 2026-01-10 or 2026-01-10T08:00:00Z{hint}"
     )))
+}
+
+/// A question about a stretch of a bank's record.
+#[derive(Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(super) struct OfBank {
+    #[param(inline, value_type = Option<Instant>)]
+    pub(super) since: Option<String>,
+    #[param(inline, value_type = Option<Instant>)]
+    pub(super) until: Option<String>,
+    pub(super) bank: Option<String>,
 }
 
 /// Reads the two ends of a stretch of time; what is left out is open. In ms since 1970.

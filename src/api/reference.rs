@@ -1,14 +1,14 @@
 //! `GET /v1/reference`: the reference on trial, span by span and pooled over its epochs.
 
 use axum::{Json, extract::State};
-use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use serde::Serialize;
+use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     drift::round,
     problem::Problem,
-    query::{Asked, stretch},
+    query::{Asked, OfBank},
     state::App,
     zulu::Zulu,
 };
@@ -24,15 +24,6 @@ use crate::{
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(reference))
-}
-
-#[derive(Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-struct Question {
-    since: Option<String>,
-    until: Option<String>,
-    bank: Option<String>,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -92,22 +83,11 @@ struct ExpectedBody {
     path = "/v1/reference",
     tag = "reference",
     operation_id = "reference",
-    params(Question),
+    params(OfBank),
     responses((status = 200, body = Answer))
 )]
-async fn reference(
-    State(app): State<App>,
-    Asked(question): Asked<Question>,
-) -> Result<Json<Answer>, Problem> {
-    let bank = app.bank(question.bank.as_deref())?;
-    let (since_ms, until_ms) = stretch(
-        question.since.as_deref(),
-        question.until.as_deref(),
-        bank.time_zone,
-    )?;
-    let bank = bank.id.clone();
-    app.ask(move |connection, setup| {
-        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
+async fn reference(State(app): State<App>, Asked(asked): Asked<OfBank>) -> Result<Json<Answer>, Problem> {
+    app.ask_of_bank(&asked, move |connection, setup, bank, (since_ms, until_ms)| {
         let asked = ledger::gather(connection, setup, bank, &[since_ms, until_ms])?;
         let (mut spans, mut pooled) = (Vec::new(), Vec::new());
         if let Some(asked) = &asked {

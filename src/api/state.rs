@@ -10,7 +10,11 @@ use std::{
 use rusqlite::Connection;
 use tokio::sync::watch;
 
-use super::{problem::Problem, token::Tokens};
+use super::{
+    problem::Problem,
+    query::{OfBank, stretch},
+    token::Tokens,
+};
 use crate::{
     config::{Bank, Setup},
     intake::mqtt::Status,
@@ -126,6 +130,22 @@ impl App {
     ) -> Result<T, Problem> {
         self.catch_up().await;
         self.read(question).await
+    }
+
+    /// The same about a stretch of a bank's record, ms since 1970.
+    pub(super) async fn ask_of_bank<T: Send + 'static>(
+        &self,
+        asked: &OfBank,
+        question: impl FnOnce(&Connection, &Setup, &Bank, (i64, i64)) -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let bank = self.bank(asked.bank.as_deref())?;
+        let window_ms = stretch(asked.since.as_deref(), asked.until.as_deref(), bank.time_zone)?;
+        let id = bank.id.clone();
+        self.ask(move |connection, setup| {
+            let bank = setup.bank(&id).ok_or_else(Problem::internal)?;
+            question(connection, setup, bank, window_ms)
+        })
+        .await
     }
 
     /// Reads from one consistent state of the store, as it is.

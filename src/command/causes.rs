@@ -1,58 +1,19 @@
 //! `packdrift causes`: why each board drifts, as a table a person can read, or as the API's document.
 
-use std::{
-    fmt::Write,
-    path::{Path, PathBuf},
-};
+use std::{fmt::Write, path::Path};
 
-use axum::http::Method;
-use clap::Args;
 use serde_json::Value;
 
-use super::{
-    Failure,
-    ask::{Answerer, query},
-    table::table,
-};
+use super::{Failure, table::table};
 
-/// What to ask.
-#[derive(Args)]
-pub struct Arguments {
-    /// From when: a date in the bank's time zone, or RFC 3339. Left out: from the first full charge.
-    #[arg(long, value_name = "WHEN")]
-    since: Option<String>,
-    /// Until when. Left out: until the last reading.
-    #[arg(long, value_name = "WHEN")]
-    until: Option<String>,
-    /// Which bank, where there are several.
-    #[arg(long, value_name = "NAME")]
-    bank: Option<String>,
-    /// Print the document of the API instead of a table.
-    #[arg(long)]
-    json: bool,
-    /// File with the token of a daemon that wants one.
-    #[arg(long, value_name = "FILE")]
-    token_file: Option<PathBuf>,
-}
+pub use super::stretch::Stretch as Arguments;
 
 /// Asks and prints.
 ///
 /// # Errors
 /// Where the setup file is wrong, nobody answers, or the question is refused.
 pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
-    let asked = query(&[
-        ("since", arguments.since.as_deref()),
-        ("until", arguments.until.as_deref()),
-        ("bank", arguments.bank.as_deref()),
-    ]);
-    let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
-    let document = answerer.request(&Method::GET, &format!("/v1/causes{asked}"), None)?;
-    if arguments.json {
-        println!("{document:#}");
-    } else {
-        print!("{}", shown(&document));
-    }
-    Ok(())
+    arguments.print(config, "/v1/causes", shown)
 }
 
 /// The document as a person reads it.

@@ -1,15 +1,14 @@
 //! `packdrift forecast`: when displays will be too wrong, and what a full charge now would be good for.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-use axum::http::Method;
 use clap::Args;
 use serde_json::Value;
 
 use super::{
     Failure,
-    ask::{Answerer, query},
     drift::{day, number, with_uncertainty},
+    stretch::How,
     table::table,
 };
 
@@ -22,15 +21,8 @@ pub struct Arguments {
     /// From when rates are taken. Left out: from the first reading, or the pack's last recalibration.
     #[arg(long, value_name = "WHEN")]
     since: Option<String>,
-    /// Which bank, where there are several.
-    #[arg(long, value_name = "NAME")]
-    bank: Option<String>,
-    /// Print the document of the API instead of a table.
-    #[arg(long)]
-    json: bool,
-    /// File with the token of a daemon that wants one.
-    #[arg(long, value_name = "FILE")]
-    token_file: Option<PathBuf>,
+    #[command(flatten)]
+    how: How,
 }
 
 /// Asks and prints.
@@ -39,22 +31,11 @@ pub struct Arguments {
 /// Where the setup file is wrong, nobody answers, or the question is refused.
 pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     let threshold = arguments.threshold_points.map(|points| points.to_string());
-    let path = format!(
-        "/v1/forecast{}",
-        query(&[
-            ("threshold_points", threshold.as_deref()),
-            ("since", arguments.since.as_deref()),
-            ("bank", arguments.bank.as_deref()),
-        ])
-    );
-    let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
-    let document = answerer.request(&Method::GET, &path, None)?;
-    if arguments.json {
-        println!("{document:#}");
-    } else {
-        print!("{}", shown(&document));
-    }
-    Ok(())
+    let asked = [
+        ("threshold_points", threshold.as_deref()),
+        ("since", arguments.since.as_deref()),
+    ];
+    arguments.how.print(config, "/v1/forecast", &asked, shown)
 }
 
 /// The document as a person reads it.

@@ -29,6 +29,7 @@ pub mod serve;
 pub mod setups;
 pub mod shell;
 mod sparkline;
+mod stretch;
 mod table;
 pub mod token;
 pub mod verify;

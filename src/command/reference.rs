@@ -1,59 +1,23 @@
 //! `packdrift reference`: what the reference counted from full charge to full charge, and what of it is its own.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-use axum::http::Method;
-use clap::Args;
 use serde_json::Value;
 
 use super::{
     Failure,
-    ask::{Answerer, query},
     drift::{day, number, with_uncertainty},
     table::table,
 };
 
-/// What to ask.
-#[derive(Args)]
-pub struct Arguments {
-    /// From when: a date in the bank's time zone, or RFC 3339. Left out: from the first reading.
-    #[arg(long, value_name = "WHEN")]
-    since: Option<String>,
-    /// Until when. Left out: until the last reading.
-    #[arg(long, value_name = "WHEN")]
-    until: Option<String>,
-    /// Which bank, where there are several.
-    #[arg(long, value_name = "NAME")]
-    bank: Option<String>,
-    /// Print the document of the API instead of a table.
-    #[arg(long)]
-    json: bool,
-    /// File with the token of a daemon that wants one.
-    #[arg(long, value_name = "FILE")]
-    token_file: Option<PathBuf>,
-}
+pub use super::stretch::Stretch as Arguments;
 
 /// Asks and prints.
 ///
 /// # Errors
 /// Where the setup file is wrong, nobody answers, or the question is refused.
 pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
-    let path = format!(
-        "/v1/reference{}",
-        query(&[
-            ("since", arguments.since.as_deref()),
-            ("until", arguments.until.as_deref()),
-            ("bank", arguments.bank.as_deref()),
-        ])
-    );
-    let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
-    let document = answerer.request(&Method::GET, &path, None)?;
-    if arguments.json {
-        println!("{document:#}");
-    } else {
-        print!("{}", shown(&document));
-    }
-    Ok(())
+    arguments.print(config, "/v1/reference", shown)
 }
 
 /// The document as a person reads it.

@@ -6,13 +6,11 @@ mod words;
 
 use axum::{Json, extract::State};
 use rusqlite::Connection;
-use serde::Deserialize;
-use utoipa::IntoParams;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, stretch},
+    query::{Asked, OfBank},
     state::App,
     zulu::Zulu,
 };
@@ -32,34 +30,17 @@ pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(compare))
 }
 
-#[derive(Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-struct Question {
-    since: Option<String>,
-    until: Option<String>,
-    bank: Option<String>,
-}
-
 /// Packs by how fast they drift, and what can be said of revisions and firmwares.
 #[utoipa::path(
     get,
     path = "/v1/compare",
     tag = "compare",
     operation_id = "compare",
-    params(Question),
+    params(OfBank),
     responses((status = 200, body = Answer))
 )]
-async fn compare(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Answer>, Problem> {
-    let bank = app.bank(question.bank.as_deref())?;
-    let window_ms = stretch(
-        question.since.as_deref(),
-        question.until.as_deref(),
-        bank.time_zone,
-    )?;
-    let bank = bank.id.clone();
-    app.ask(move |connection, setup| {
-        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
+async fn compare(State(app): State<App>, Asked(asked): Asked<OfBank>) -> Result<Json<Answer>, Problem> {
+    app.ask_of_bank(&asked, move |connection, setup, bank, window_ms| {
         answer(connection, setup, bank, window_ms)
     })
     .await
