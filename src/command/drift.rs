@@ -183,6 +183,31 @@ fn remarks(pack: &Value) -> Vec<String> {
             reset["at"].as_str().unwrap_or("?")
         ));
     }
+    if let Some(off_s) = pack["coverage"]["off_busbar_s"]
+        .as_f64()
+        .filter(|off_s| *off_s > 0.0)
+    {
+        lines.push(format!("{name}: off the busbar for {:.1} h", off_s / 3600.0));
+    }
+    let own = &pack["own_counter"];
+    if own["charge_error_ah"].is_number() {
+        let error = with_uncertainty(&own["charge_error_ah"], &own["expanded_uncertainty_ah"], 1);
+        lines.push(format!("{name}: its own counter is off by {error} Ah"));
+    }
+    let cautions: Vec<&Value> = pack["cautions"].as_array().into_iter().flatten().collect();
+    for (place, caution) in cautions.iter().enumerate() {
+        let of_kind = |other: &&&Value| other["kind"] == caution["kind"];
+        // The last of a kind speaks for all of them.
+        if cautions[place + 1..].iter().any(|other| of_kind(&other)) {
+            continue;
+        }
+        lines.push(format!(
+            "{name}: {}; {} times, last on {}",
+            caution["text"].as_str().unwrap_or("?"),
+            cautions.iter().filter(of_kind).count(),
+            day(&caution["begin"])
+        ));
+    }
     lines
 }
 
