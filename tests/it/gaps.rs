@@ -225,6 +225,61 @@ fn rates_before_and_after_a_recalibration_are_never_averaged() {
 }
 
 #[test]
+fn a_reference_set_anew_within_a_span_is_answered_wider_and_truly() {
+    let setup = past::setup();
+    let set_ms = Plan::new(Kind::Sparse, 11).begin_ms + 12 * DAY_MS;
+    // The shunt reads 15 mA too much until somebody sets its zero.
+    let told = |at_ms, of, mut channels: Channels| {
+        if of == SHUNT && at_ms < set_ms {
+            let current_ma = channels.get(Channel::Current).map(|ma| ma + 15);
+            channels.set(Channel::Current, current_ma);
+        }
+        Some(channels)
+    };
+    let mut store = past::empty();
+    past::put(&mut store, &setup, heard(told));
+    ledger::refresh(&mut store, &setup).unwrap();
+    let marks = anchor::of_bank(&store, "skerry").unwrap();
+    let (first_ms, last_ms) = (marks[0].end_ms, marks[marks.len() - 1].end_ms);
+    let instants = [first_ms, set_ms, first_ms + 20 * DAY_MS, last_ms];
+    let answers = |store: &rusqlite::Connection| {
+        let (facts, at) = past::facts(store, &setup, &instants);
+        past::ask(&facts, |record| {
+            at[1..]
+                .iter()
+                .map(|until| record.charge_error(0, at[0], *until).unwrap())
+                .collect::<Vec<_>>()
+        })
+    };
+    let untold = answers(&store);
+    let said = Said {
+        at_ms: set_ms,
+        subject: Subject::Instrument("shunt".to_owned()),
+        kind: note::Kind::Recalibration,
+        text: "zero set with nothing flowing".to_owned(),
+    };
+    note::add(&store, set_ms, said).unwrap();
+    let told = answers(&store);
+    for ((answer, until_ms), untold) in told.iter().zip(&instants[1..]).zip(&untold) {
+        let truth_ah = WINTER.true_charge_error_ah(0, first_ms, *until_ms);
+        let stated_ah = answer.error.expanded_uncertainty_ah();
+        let off_ah = answer.error.value_ah - truth_ah;
+        assert!(
+            off_ah.abs() <= stated_ah,
+            "off by {off_ah} Ah, stated {stated_ah} Ah"
+        );
+        if *until_ms != last_ms {
+            assert_eq!(answer.basis, Basis::Provisional);
+            assert!(stated_ah > untold.error.expanded_uncertainty_ah());
+        }
+    }
+    // At the full charge the reference plays no part: nothing changes.
+    let (at_full, before) = (&told[2], &untold[2]);
+    assert_eq!(at_full.basis, Basis::Closed);
+    assert!((at_full.error.value_ah - before.error.value_ah).abs() < 1e-9);
+}
+
+#[test]
 fn a_gap_shows_in_the_coverage() {
     let setup = past::setup();
     let mut store = past::empty();
