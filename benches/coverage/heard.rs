@@ -313,6 +313,7 @@ impl<'a> Heard<'a> {
             .iter()
             .filter(|anchor| (self.begin_ms..=self.end_ms).contains(&anchor.end_ms))
             .map(|anchor| Mark {
+                since_ms: anchor.begin_ms.min(anchor.crossed_ms),
                 at_ms: anchor.end_ms,
                 counts: (0..bank.packs.len())
                     .map(|p| self.shows(p, anchor, &criterion))

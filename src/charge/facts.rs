@@ -108,6 +108,8 @@ pub struct Away {
 /// An instant at which the bank was full.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Mark {
+    /// Since when it had been full, ms since 1970: boards may have set their displays and counters anew from then on.
+    pub since_ms: i64,
     /// ms since 1970.
     pub at_ms: i64,
     /// By pack: whether it showed the full charge too.

@@ -12,6 +12,8 @@ use super::{
 
 const MS_PER_HOUR: f64 = 3_600_000.0;
 
+/// How long before the bank is full by its own criterion a board may take itself for full, ms.
+const RESETS_BEFORE_MS: i64 = 3_600_000;
 /// How far the charge that a pack takes may stray from its share, fraction of capacity.
 const STRAY: f64 = 0.006;
 /// Over how long it gets there, ms.
@@ -299,7 +301,7 @@ fn own_witness(facts: &Facts, gap: &Gap) -> Option<(f64, f64)> {
     let full_inside = facts
         .marks
         .iter()
-        .any(|mark| mark.at_ms >= gap.begin_ms && mark.at_ms <= gap.end_ms);
+        .any(|mark| mark.at_ms >= gap.begin_ms && mark.since_ms - RESETS_BEFORE_MS <= gap.end_ms);
     if full_inside {
         return None;
     }

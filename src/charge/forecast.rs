@@ -147,7 +147,11 @@ fn charged_full(facts: &Facts) -> Facts {
         cut.totals[p + 1] += charge(missing_ah(p));
     }
     charged.cuts.push(cut);
-    charged.marks.push(Mark { at_ms, counts });
+    charged.marks.push(Mark {
+        since_ms: at_ms,
+        at_ms,
+        counts,
+    });
     charged
 }
 

@@ -149,6 +149,7 @@ fn marks_of_packs(
         .iter()
         .filter(|mark| mark.stands())
         .map(|mark| Mark {
+            since_ms: mark.anchor.begin_ms.min(mark.anchor.crossed_ms),
             at_ms: mark.anchor.end_ms,
             counts: members[1..].iter().map(|member| counts(mark, member)).collect(),
         })

@@ -225,6 +225,23 @@ fn rates_before_and_after_a_recalibration_are_never_averaged() {
 }
 
 #[test]
+fn a_display_set_anew_at_a_full_charge_that_was_not_heard_is_no_charge() {
+    let setup = past::setup();
+    let marks = anchor::of_bank(&past::filled(&setup, &WINTER), "skerry").unwrap();
+    let full = &marks[marks.len() - 1];
+    // Tern is silent while its board takes itself for full, and speaks again long before the charge ends.
+    let silent = full.begin_ms - 2 * HOUR_MS..full.begin_ms + 4 * HOUR_MS;
+    assert!(silent.end < full.end_ms);
+    let told = |at_ms: i64, of, mut channels: Channels| {
+        // A display that isn't clipped at its end stop betrays nothing.
+        let soc = channels.get(Channel::Soc).map(|soc| soc.min(990));
+        channels.set(Channel::Soc, soc);
+        (of != TERN || !silent.contains(&at_ms)).then_some(channels)
+    };
+    check(heard(told), None);
+}
+
+#[test]
 fn a_reference_set_anew_within_a_span_is_answered_wider_and_truly() {
     let setup = past::setup();
     let set_ms = Plan::new(Kind::Sparse, 11).begin_ms + 12 * DAY_MS;
