@@ -100,7 +100,13 @@ impl Browser {
     /// Clicks, and waits for the page that follows.
     pub fn click(&self, selector: &str) {
         let element = self.element(selector);
+        // On a busy machine the click is over before the page that follows has begun.
+        self.script("window.isLeft = true", &Value::Null);
         self.post(&format!("/element/{element}/click"), &json!({}));
+        eventually("a page follows the click", Duration::from_secs(20), || {
+            let script = "return !window.isLeft && document.readyState === 'complete'";
+            self.script(script, &Value::Null) == true
+        });
     }
 
     /// What a script says; `arguments` holds `argument`.
