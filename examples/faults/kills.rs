@@ -2,6 +2,7 @@
 
 use std::{
     fs,
+    path::Path,
     thread::sleep,
     time::{Duration, Instant},
 };
@@ -23,12 +24,7 @@ pub fn under_mosquitto(arguments: &Arguments) -> Outcome {
     let (mosquitto, packdrift) = beside_mosquitto(folder);
     packdrift.kill();
     let load = Load::start_wide(mosquitto.port, arguments.readings);
-    let mut random = ChaCha8Rng::seed_from_u64(1);
-    for _ in 0..arguments.kills {
-        let packdrift = Packdrift::start(folder);
-        sleep(Duration::from_millis(random.random_range(0..700)));
-        packdrift.kill();
-    }
+    kill_again_and_again(folder, arguments.kills, 1);
     let mended = Instant::now();
     let packdrift = Packdrift::start(folder);
     packdrift.subscribed();
@@ -44,12 +40,7 @@ pub fn as_own_broker(arguments: &Arguments) -> Outcome {
     let folder = folder.path();
     fs::write(folder.join("setup.toml"), setup_with_own_broker(folder)).unwrap();
     let load = Load::start_wide(own_port(folder), arguments.readings / 20);
-    let mut random = ChaCha8Rng::seed_from_u64(2);
-    for _ in 0..arguments.kills {
-        let packdrift = Packdrift::start(folder);
-        sleep(Duration::from_millis(random.random_range(0..700)));
-        packdrift.kill();
-    }
+    kill_again_and_again(folder, arguments.kills, 2);
     let mended = Instant::now();
     let packdrift = Packdrift::start(folder);
     load.flows();
@@ -58,4 +49,14 @@ pub fn as_own_broker(arguments: &Arguments) -> Outcome {
     drop(packdrift);
     let outcome = judge(folder, sent, mended, format!("{} kills", arguments.kills));
     Outcome { seconds, ..outcome }
+}
+
+/// Starts and kills it at random moments.
+fn kill_again_and_again(folder: &Path, kills: u32, seed: u64) {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    for _ in 0..kills {
+        let packdrift = Packdrift::start(folder);
+        sleep(Duration::from_millis(random.random_range(0..700)));
+        packdrift.kill();
+    }
 }

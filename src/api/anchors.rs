@@ -1,14 +1,14 @@
 //! `GET /v1/anchors`: the full charges, and pack by pack whether they count and what was shown.
 
 use axum::{Json, extract::State};
-use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use serde::Serialize;
+use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     drift::percent,
     problem::Problem,
-    query::{Asked, Instant, stretch},
+    query::{Asked, OfBank},
     state::App,
     zulu::Zulu,
 };
@@ -19,17 +19,6 @@ use crate::{
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(anchors))
-}
-
-#[derive(Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-struct Question {
-    #[param(inline, value_type = Option<Instant>)]
-    since: Option<String>,
-    #[param(inline, value_type = Option<Instant>)]
-    until: Option<String>,
-    bank: Option<String>,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -75,18 +64,11 @@ struct PackBody {
     path = "/v1/anchors",
     tag = "anchors",
     operation_id = "anchors",
-    params(Question),
+    params(OfBank),
     responses((status = 200, body = Anchors))
 )]
-async fn anchors(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Anchors>, Problem> {
-    let bank = app.bank(question.bank.as_deref())?;
-    let (since_ms, until_ms) = stretch(
-        question.since.as_deref(),
-        question.until.as_deref(),
-        bank.time_zone,
-    )?;
-    let bank = bank.id.clone();
-    app.ask(move |connection, setup| {
+async fn anchors(State(app): State<App>, Asked(asked): Asked<OfBank>) -> Result<Json<Anchors>, Problem> {
+    app.ask_of_bank(&asked, move |connection, setup, bank, (since_ms, until_ms)| {
         let roster = Roster::look_up(connection, setup)?;
         let name_of = |number: i64| {
             let named = |instrument: &_| roster.member(*instrument).number == number;
@@ -96,7 +78,6 @@ async fn anchors(State(app): State<App>, Asked(question): Asked<Question>) -> Re
                 .map(|instrument| setup.entry(instrument).id.clone())
         };
         let mut anchors = Vec::new();
-        let bank = setup.bank(&bank).ok_or_else(Problem::internal)?;
         for mark in ledger::marks(connection, setup, bank)? {
             let anchor = mark.anchor;
             if anchor.end_ms < since_ms || anchor.begin_ms > until_ms {

@@ -143,6 +143,7 @@ fn answer(
     let filled = Filled::new(facts);
     let record = Record::new(facts, &filled);
     let displays = ledger::displays(connection, setup, bank, until_ms)?;
+    let after_full_charge = narrowed(&record, from);
     answer.since = Some(Zulu(facts.cuts[from].at_ms));
     answer.at = Some(Zulu(until_ms));
     let mut first_ms: Option<i64> = None;
@@ -153,7 +154,11 @@ fn answer(
             let passing = outlook.passing(threshold_points);
             let earliest_ms = passing.earliest.map(|days| after(until_ms, days));
             first_ms = first_ms.into_iter().chain(earliest_ms).min();
-            let (now_ah, after_ah) = narrowed(facts, p, from)?;
+            let now_ah = record
+                .charge_error(p, from, until)?
+                .error
+                .expanded_uncertainty_ah();
+            let after_ah = after_full_charge[p]?;
             Ok(PackBody {
                 reckoned: shown.is_none(),
                 charge_error_expanded_uncertainty_ah: Some(round(now_ah, 2)),

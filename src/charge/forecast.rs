@@ -112,27 +112,29 @@ impl Record<'_> {
     }
 }
 
-/// Expanded uncertainty of a pack's charge error since the cut `from` as it is at the last cut, and as it would be
-/// once the bank had been charged full from there, Ah.
-///
-/// # Errors
-/// [`Insufficient`] where there is too little to answer from.
-pub fn narrowed(facts: &Facts, p: usize, from: usize) -> Result<(f64, f64), Insufficient> {
-    let until = facts.cuts.len() - 1;
-    let ask = |facts: &Facts, until: usize| {
-        let filled = Filled::new(facts);
-        let answer = Record::new(facts, &filled).charge_error(p, from, until)?;
-        Ok(answer.error.expanded_uncertainty_ah())
-    };
-    Ok((ask(facts, until)?, ask(&charged_full(facts), until + 1)?))
+/// Expanded uncertainty of every pack's charge error since the cut `from` once the bank had been charged full from the
+/// last cut, Ah; by pack, [`Insufficient`] where there is too little to answer from.
+#[must_use]
+pub fn narrowed(record: &Record<'_>, from: usize) -> Vec<Result<f64, Insufficient>> {
+    let facts = charged_full(record);
+    let filled = Filled::new(&facts);
+    let record = Record::new(&facts, &filled);
+    let full = facts.cuts.len() - 1;
+    (0..facts.bank.eras[0].packs.len())
+        .map(|p| {
+            Ok(record
+                .charge_error(p, from, full)?
+                .error
+                .expanded_uncertainty_ah())
+        })
+        .collect()
 }
 
 /// The facts as they would be had everyone on the busbar been charged full behind the last cut, and counted it.
-fn charged_full(facts: &Facts) -> Facts {
+fn charged_full(record: &Record<'_>) -> Facts {
+    let facts = record.facts;
     let mut charged = facts.clone();
     let last = facts.cuts.len() - 1;
-    let filled = Filled::new(facts);
-    let record = Record::new(facts, &filled);
     let at_ms = facts.cuts[last].at_ms + CHARGE_MS;
     let packs = facts.bank.eras[0].packs.len();
     let counts: Vec<bool> = (0..packs).map(|p| facts.on_busbar(p, at_ms)).collect();

@@ -9,7 +9,8 @@ use super::{
     fill::Filled,
 };
 
-const HOURS_PER_MONTH: f64 = 720.0;
+/// Hours in the 30 days by which self-discharge is stated.
+pub const HOURS_PER_MONTH: f64 = 720.0;
 /// The part of what is unsure about draws and the reference's zero that is not steady but wanders with cold and
 /// time: common practice for lack of better, no source.
 const WANDERS: f64 = 0.25;

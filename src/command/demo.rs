@@ -8,12 +8,13 @@ use std::{
     time::Instant,
 };
 
-use chrono::{DateTime, SecondsFormat};
+use chrono::DateTime;
 use clap::Args;
 use serde_json::{Value, json};
 
 use super::{Failure, LogFormat, ask, drift, log, rebuild::bar, serve, table::table};
 use crate::{
+    api::Zulu,
     config::{self, Broker, Setup},
     daemon::Daemon,
     demo::{self, Kind, Plan, Winter},
@@ -116,7 +117,7 @@ async fn answer(daemon: &Daemon, winter: Arc<Winter>) -> Result<(), Failure> {
 fn ask_and_print(api: &str, winter: &Winter) -> Result<(), Failure> {
     if let Some((at_ms, pack)) = winter.recalibrated {
         let note = json!({
-            "at": zulu(at_ms),
+            "at": Zulu(at_ms),
             "pack": winter.packs[pack].name,
             "kind": "recalibration",
             "text": "zero set anew with nothing flowing",
@@ -184,12 +185,6 @@ fn beside_truth(until: &str, document: &Value, winter: &Winter) -> Vec<[String; 
         ])
     };
     (0..winter.packs.len()).filter_map(row).collect()
-}
-
-fn zulu(at_ms: i64) -> String {
-    DateTime::from_timestamp_millis(at_ms).map_or_else(String::new, |instant| {
-        instant.to_rfc3339_opts(SecondsFormat::Secs, true)
-    })
 }
 
 /// The demo's setup in its folder, on free ports so that it disturbs nobody.

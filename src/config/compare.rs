@@ -66,12 +66,8 @@ pub fn changes_to_past(served: &Setup, edited: &Setup, now_ms: i64) -> Vec<Chang
 /// What has no dates: it holds for all of the past.
 fn of_bank(before: &Bank, after: &Bank) -> Vec<String> {
     let mut changes = Vec::new();
-    let mut compare = |what: &str, before: &dyn Debug, after: &dyn Debug| {
-        let (before, after) = (format!("{before:?}"), format!("{after:?}"));
-        if before != after {
-            changes.push(format!("{what} was {before} and is {after}"));
-        }
-    };
+    let mut compare =
+        |what: &str, before: &dyn Debug, after: &dyn Debug| changes.extend(change(what, before, after));
     let (full, now_full) = (&before.full, &after.full);
     compare("full.volts in mV", &full.voltage_mv, &now_full.voltage_mv);
     compare("full.tail_fraction", &full.tail_fraction, &now_full.tail_fraction);
@@ -131,10 +127,7 @@ fn of_pack(id: &str, old: &Pack, new: &Pack, now_ms: i64, say: &mut impl FnMut(S
 fn of_held(id: &str, before: &Held, after: &Held) -> Vec<String> {
     let mut changes = Vec::new();
     let mut compare = |what: &str, before: &dyn Debug, after: &dyn Debug| {
-        let (before, after) = (format!("{before:?}"), format!("{after:?}"));
-        if before != after {
-            changes.push(format!("{id}: {what} was {before} and is {after}"));
-        }
+        changes.extend(change(&format!("{id}: {what}"), before, after));
     };
     compare("capacity_ah", &before.capacity_ah, &after.capacity_ah);
     compare("set_capacity_ah", &before.set_capacity_ah, &after.set_capacity_ah);
@@ -152,4 +145,10 @@ fn of_held(id: &str, before: &Held, after: &Held) -> Vec<String> {
     );
     compare("in the bank", &before.in_bank, &after.in_bank);
     changes
+}
+
+/// What is other than before, in plain words.
+fn change(what: &str, before: &dyn Debug, after: &dyn Debug) -> Option<String> {
+    let (before, after) = (format!("{before:?}"), format!("{after:?}"));
+    (before != after).then(|| format!("{what} was {before} and is {after}"))
 }

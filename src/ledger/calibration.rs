@@ -65,8 +65,7 @@ pub fn calibrations(
             continue;
         }
         let alone = (0..bank.packs.len()).all(|q| q == p || is_away(q));
-        let own = Seen::read(connection, board, phase.begin_ms, phase.end_ms)?;
-        let of_reference = Seen::read(connection, reference, phase.begin_ms, phase.end_ms)?;
+        let [own, of_reference] = Seen::read(connection, [board, reference], phase.begin_ms, phase.end_ms)?;
         let resolution_ma = (steps_ma[0].unwrap_or(1), steps_ma[1].unwrap_or(1));
         calibrations.push(Calibration {
             begin_ms: phase.begin_ms,
@@ -87,14 +86,21 @@ struct Seen {
 }
 
 impl Seen {
-    fn read(connection: &Connection, instrument: i64, from_ms: i64, until_ms: i64) -> rusqlite::Result<Self> {
-        let mut seen = Self::default();
+    fn read(
+        connection: &Connection,
+        instruments: [i64; 2],
+        from_ms: i64,
+        until_ms: i64,
+    ) -> rusqlite::Result<[Self; 2]> {
+        let mut seen: [Self; 2] = Default::default();
         store::reading::each_between(connection, from_ms, until_ms, |(at_ms, number, channels)| {
-            if number == instrument {
+            if let Some(of) = instruments.iter().position(|instrument| *instrument == number) {
                 let current = channels.get(Channel::Current);
-                seen.currents
+                seen[of]
+                    .currents
                     .extend(current.map(|current_ma| Sample { at_ms, current_ma }));
-                seen.voltages
+                seen[of]
+                    .voltages
                     .extend(channels.get(Channel::Voltage).map(|mv| (at_ms, mv)));
             }
             Ok(())

@@ -10,6 +10,7 @@ use crate::{
         estimate::Estimate,
         facts::Facts,
         fill::Filled,
+        losses::HOURS_PER_MONTH,
     },
     config::{Bank, Setup},
     reading::Channel,
@@ -19,7 +20,6 @@ use crate::{
 /// Length of a step, ms: short beside what packs take to share a current, long beside the pauses between reports.
 const STEP_MS: i64 = 300_000;
 const MS_PER_HOUR: f64 = 3_600_000.0;
-const HOURS_PER_MONTH: f64 = 720.0;
 
 /// What can be told of a bank, and of which time.
 #[derive(Debug)]

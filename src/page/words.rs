@@ -10,6 +10,8 @@ use chrono::{DateTime, Datelike};
 use chrono_tz::Tz;
 use maud::{Markup, html};
 
+use crate::api::Zulu;
+
 /// Digits behind the point, so that an uncertainty has two figures and columns still align.
 #[must_use]
 pub fn digits(uncertainty: f64) -> usize {
@@ -81,7 +83,7 @@ pub fn time(at_ms: i64, zone: Tz) -> Markup {
 /// An instant as RFC 3339 in UTC.
 #[must_use]
 pub fn rfc3339(at_ms: i64) -> String {
-    local(at_ms, Tz::UTC).to_rfc3339_opts(chrono::SecondsFormat::AutoSi, true)
+    Zulu(at_ms).to_string()
 }
 
 /// An instant in a zone.
