@@ -149,7 +149,11 @@ pub fn as_of(facts: &Facts, until: usize) -> Facts {
     let mut then = facts.clone();
     then.marks.retain(|mark: &Mark| mark.at_ms <= until_ms);
     then.gaps.retain_mut(|gap| {
-        gap.end_ms = gap.end_ms.min(until_ms);
+        if gap.end_ms > until_ms {
+            gap.end_ms = until_ms;
+            gap.charge_mah = None;
+            gap.soc_permille = None;
+        }
         gap.begin_ms < gap.end_ms
     });
     then.cuts.truncate(until + 1);

@@ -95,9 +95,12 @@ pub struct Estimate {
 }
 
 impl Estimate {
+    /// Nothing, exactly.
+    pub const ZERO: Self = Self::exact(0.0);
+
     /// A value known exactly.
     #[must_use]
-    pub fn exact(value_ah: f64) -> Self {
+    pub const fn exact(value_ah: f64) -> Self {
         Self {
             value_ah,
             moved_by: BTreeMap::new(),

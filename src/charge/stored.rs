@@ -94,7 +94,7 @@ impl<'a> Stored<'a> {
         let undisturbed: Vec<Closure> = bounds
             .windows(2)
             .filter(|pair| stored.is_mark(pair[0]) && stored.is_mark(pair[1]))
-            .filter(|pair| stored.is_everyone_there(pair[0]))
+            .filter(|pair| stored.is_everyone_there(pair[0]) && filled.is_measured(pair[0], pair[1]))
             .filter_map(|pair| stored.closure(pair[0], pair[1], at_full()))
             .collect();
         stored.losses = Losses::new(facts, filled, undisturbed);
@@ -181,7 +181,9 @@ impl<'a> Stored<'a> {
             }
             let mut stretch = self.stretch(begin, end, levels.clone());
             stretch.states[0].redefined_ah = redefined_ah;
-            if let Known::Closed(an_hour) = &stretch.known {
+            if let Known::Closed(an_hour) = &stretch.known
+                && self.filled.is_measured(begin, end)
+            {
                 self.closures.push(Closure {
                     begin,
                     end,

@@ -46,6 +46,13 @@ fn within(at_ms: i64, hours: i64) -> bool {
 
 /// Charge error of tern from the first full charge to the last, and to day 25: answers and truths.
 fn answers(readings: Vec<(i64, u16, Channels)>) -> Vec<(Result<ChargeError, Insufficient>, f64)> {
+    answers_of(&WINTER, readings)
+}
+
+fn answers_of(
+    winter: &Winter,
+    readings: Vec<(i64, u16, Channels)>,
+) -> Vec<(Result<ChargeError, Insufficient>, f64)> {
     let setup = past::setup();
     let mut store = past::empty();
     past::put(&mut store, &setup, readings);
@@ -59,7 +66,7 @@ fn answers(readings: Vec<(i64, u16, Channels)>) -> Vec<(Result<ChargeError, Insu
             .iter()
             .zip(&instants[1..])
             .map(|(until, until_ms)| {
-                let truth_ah = WINTER.true_charge_error_ah(0, first_ms, *until_ms);
+                let truth_ah = winter.true_charge_error_ah(0, first_ms, *until_ms);
                 (record.charge_error(0, at[0], *until), truth_ah)
             })
             .collect()
@@ -85,6 +92,18 @@ fn check(readings: Vec<(i64, u16, Channels)>, most_percent: Option<f64>) {
                 "moved by {moved_percent} % of capacity"
             );
         }
+    }
+}
+
+/// The answers hold the truth, and none is stated wider than so many Ah.
+fn holds_within(most_ah: f64, answers: &[(Result<ChargeError, Insufficient>, f64)]) {
+    for (answer, truth_ah) in answers {
+        let error = &answer.as_ref().unwrap().error;
+        let (off_ah, stated_ah) = (error.value_ah - truth_ah, error.expanded_uncertainty_ah());
+        assert!(
+            off_ah.abs() <= stated_ah && stated_ah <= most_ah,
+            "off by {off_ah} Ah, stated {stated_ah} Ah"
+        );
     }
 }
 
@@ -147,6 +166,34 @@ fn an_outage_of_everything_is_bridged_by_the_displays() {
         heard(|at_ms, _, channels| (!within(at_ms, 20)).then_some(channels)),
         None,
     );
+}
+
+#[test]
+fn what_no_instrument_says_follows_from_the_full_charges_around_it() {
+    // Tern took some Ah meanwhile: without them the error would be wrong by as much.
+    let told = |at_ms, _, channels| (!within(at_ms, 8)).then(|| without(channels, Channel::Soc));
+    let closure = answers(heard(told)).swap_remove(0);
+    holds_within(8.0, &[closure]);
+}
+
+#[test]
+fn displays_that_were_all_set_anew_while_nobody_listened_are_no_charge() {
+    let winter = simulate(&Plan {
+        days: 40,
+        ..Plan::new(Kind::Usual, 12)
+    });
+    let setup = past::setup();
+    let marks = anchor::of_bank(&past::filled(&setup, &winter), "skerry").unwrap();
+    assert!(marks.len() >= 3);
+    let hidden = marks[1].begin_ms - 2 * HOUR_MS..marks[1].end_ms + 2 * HOUR_MS;
+    let told = winter.readings().filter_map(|(at_ms, of, mut channels)| {
+        // A display that isn't clipped at its end stop betrays nothing.
+        let soc = channels.get(Channel::Soc).map(|soc| soc.min(990));
+        channels.set(Channel::Soc, soc);
+        (!hidden.contains(&at_ms)).then_some((at_ms, of, channels))
+    });
+    // Known, not merely called unknown: the display had jumped by more.
+    holds_within(10.0, &answers_of(&winter, told.collect()));
 }
 
 #[test]

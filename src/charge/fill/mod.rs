@@ -1,0 +1,460 @@
+//! Gaps filled: what an instrument counted while it was not heard.
+//!
+//! The board went on counting; its own counter says how much, else its display, else what it should have counted
+//! and its usual error. What nobody heard at all between two full charges follows from what was heard: at both the
+//! bank held the same. Each fill carries an uncertainty of its own, so that a gap neither adds nor hides drift.
+//! Time is cut at every mark and at both ends of every gap, so that between two cuts an instrument was heard
+//! throughout or not at all.
+
+mod from_marks;
+mod usual;
+mod witness;
+
+use super::{
+    estimate::{Estimate, Source},
+    facts::{Facts, Gap},
+};
+use usual::Usual;
+use witness::whose;
+
+const MS_PER_HOUR: f64 = 3_600_000.0;
+
+/// How far the charge that a pack takes may stray from its share, fraction of capacity.
+const STRAY: f64 = 0.006;
+/// Over how long it gets there, ms.
+const STRAYS_WITHIN_MS: f64 = 6.0 * MS_PER_HOUR;
+/// Standard deviation of the current of a bank that nobody heard, fraction of capacity an hour, and of the charge
+/// in the end: common practice off the grid is to stay within a tenth an hour, and a bank is never more than full.
+const UNHEARD_C: f64 = 0.05;
+const UNHEARD_AT_MOST: f64 = 0.29;
+/// How many standard deviations apart displays may be and still have counted the same.
+const AGREE_WITHIN: f64 = 3.0;
+/// One display alone may have been set anew without anybody seeing it: so many packs have to agree.
+const WITNESSES: usize = 2;
+/// Standard deviation of what a board makes of its share: its gain and its capacity. Common practice, no source.
+const OF_ITS_SHARE: f64 = 0.03;
+
+/// Between two successive cuts.
+#[derive(Debug, Clone, Copy)]
+struct Segment {
+    begin_ms: i64,
+    end_ms: i64,
+}
+
+impl From<&Gap> for Segment {
+    fn from(gap: &Gap) -> Self {
+        Self {
+            begin_ms: gap.begin_ms,
+            end_ms: gap.end_ms,
+        }
+    }
+}
+
+impl Segment {
+    fn lasts_ms(self) -> f64 {
+        as_f64(self.end_ms - self.begin_ms)
+    }
+}
+
+/// How it is known what an instrument counted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum How {
+    Heard,
+    /// By itself or by the others.
+    Witnessed,
+    /// By what the bank held at the full charges around it.
+    FromMarks,
+    /// Not at all.
+    Unknown,
+}
+
+/// What an instrument counted in a segment. For what was heard the uncertainty is told by the totals.
+#[derive(Debug, Clone)]
+struct Amount {
+    how: How,
+    ah: Estimate,
+}
+
+impl Amount {
+    fn known(&self) -> Option<&Estimate> {
+        (self.how != How::Unknown).then_some(&self.ah)
+    }
+
+    fn heard_ah(&self) -> Option<f64> {
+        (self.how == How::Heard).then_some(self.ah.value_ah)
+    }
+}
+
+/// Charge counted by every instrument, with the gaps filled.
+#[derive(Debug)]
+pub struct Filled<'a> {
+    facts: &'a Facts,
+    segments: Vec<Segment>,
+    /// By instrument, then segment.
+    amounts: Vec<Vec<Amount>>,
+}
+
+impl<'a> Filled<'a> {
+    /// Fills the gaps.
+    #[must_use]
+    pub fn new(facts: &'a Facts) -> Self {
+        let segments: Vec<_> = facts
+            .cuts
+            .windows(2)
+            .map(|pair| Segment {
+                begin_ms: pair[0].at_ms,
+                end_ms: pair[1].at_ms,
+            })
+            .collect();
+        let instruments = facts.bank.eras[0].packs.len() + 1;
+        let amounts = (0..instruments).map(|of| heard(facts, &segments, of)).collect();
+        let mut filled = Self {
+            facts,
+            segments,
+            amounts,
+        };
+        if !facts.gaps.is_empty() {
+            let usual = filled.usual_errors();
+            filled.fill_from_own_witness(&usual);
+            filled.fill_reference_from_packs(&usual);
+            filled.fill_reference_from_marks();
+            filled.suppose_reference();
+            filled.fill_packs_from_reference(&usual);
+        }
+        filled
+    }
+
+    /// Charge that an instrument counted between two cuts.
+    #[must_use]
+    pub fn between(&self, of: usize, from: usize, until: usize) -> Estimate {
+        if from > until {
+            return -self.between(of, until, from);
+        }
+        let whose = whose(of);
+        let mut sum = Estimate::default();
+        for index in from..until {
+            let begin_ms = self.segments[index].begin_ms;
+            let amount = &self.amounts[of][index];
+            if amount.how != How::Heard {
+                sum = sum + amount.ah.clone();
+                continue;
+            }
+            let counted = self.facts.cuts[index + 1].totals[of] - self.facts.cuts[index].totals[of];
+            sum.value_ah += amount.ah.value_ah;
+            let sampling_ah = counted.sampling_ah2.max(0.0).sqrt();
+            sum = sum.moved(Source::Sampling, whose, begin_ms, sampling_ah);
+            if let Some(step_ma) = self.facts.resolution_ma[of] {
+                let by_ah = rounding_ah(step_ma, counted.pauses_ms2);
+                sum = sum.moved(Source::Resolution, whose, begin_ms, by_ah);
+            }
+        }
+        sum
+    }
+
+    /// Charge put in (at least) between two cuts as the reference heard it, Ah: what coulombic losses go by.
+    #[must_use]
+    pub fn charged_ah(&self, from: usize, until: usize) -> f64 {
+        let (from, until) = (
+            &self.facts.cuts[from].totals[0],
+            &self.facts.cuts[until].totals[0],
+        );
+        until.charged_ah() - from.charged_ah()
+    }
+
+    /// Charge put in and taken out between two cuts as the reference heard it, Ah.
+    #[must_use]
+    pub fn throughput_ah(&self, from: usize, until: usize) -> f64 {
+        let (from, until) = (
+            &self.facts.cuts[from].totals[0],
+            &self.facts.cuts[until].totals[0],
+        );
+        until.charged_ah() + until.discharged_ah() - from.charged_ah() - from.discharged_ah()
+    }
+
+    /// Time between two cuts for which no instrument says what one counted, ms.
+    #[must_use]
+    pub fn unknown_ms(&self, of: usize, from: usize, until: usize) -> i64 {
+        (from..until)
+            .filter(|index| matches!(self.amounts[of][*index].how, How::FromMarks | How::Unknown))
+            .map(|index| self.segments[index].end_ms - self.segments[index].begin_ms)
+            .sum()
+    }
+
+    /// Whether what the reference counted between two cuts is known without looking at the full charges, so that it
+    /// says something about the reference.
+    #[must_use]
+    pub fn is_measured(&self, from: usize, until: usize) -> bool {
+        let measured = |amount: &Amount| matches!(amount.how, How::Heard | How::Witnessed);
+        self.amounts[0][from..until].iter().all(measured)
+    }
+
+    fn fill_from_own_witness(&mut self, usual: &Usual) {
+        let facts = self.facts;
+        for gap in &facts.gaps {
+            let Some(witness) = witness::own_witness(facts, gap) else {
+                continue;
+            };
+            let Some(inside) = self.inside(gap) else { continue };
+            // What the reference heard meanwhile says when the charge was counted, and how much about.
+            let should: Vec<Option<f64>> = inside
+                .clone()
+                .map(|index| self.should_ah(usual, gap.of, index))
+                .collect();
+            let heard_ah: f64 = should.iter().flatten().sum();
+            let beyond_ah = witness.value_ah - heard_ah;
+            let everything_heard = should.iter().all(Option::is_some);
+            if everything_heard && !self.agrees(usual, gap.of - 1, Segment::from(gap), &witness, heard_ah) {
+                continue; // set anew meanwhile
+            }
+            let takes_rest = |should: Option<f64>| everything_heard || should.is_none();
+            let rest_ms: f64 = inside
+                .clone()
+                .zip(&should)
+                .filter(|(_, should)| takes_rest(**should))
+                .map(|(index, _)| self.segments[index].lasts_ms())
+                .sum();
+            for (index, should) in inside.zip(should) {
+                let lasts_ms = self.segments[index].lasts_ms();
+                let rest_ah = if takes_rest(should) {
+                    beyond_ah * lasts_ms / rest_ms
+                } else {
+                    0.0
+                };
+                let mut ah = witness
+                    .clone()
+                    .times(lasts_ms / as_f64(gap.end_ms - gap.begin_ms));
+                ah.value_ah = should.unwrap_or_default() + rest_ah;
+                self.amounts[gap.of][index] = Amount {
+                    how: How::Witnessed,
+                    ah,
+                };
+            }
+        }
+    }
+
+    /// The segments that make up a gap; `None` where time was not cut at its ends.
+    fn inside(&self, gap: &Gap) -> Option<std::ops::Range<usize>> {
+        Some(self.facts.cut_at(gap.begin_ms)?..self.facts.cut_at(gap.end_ms)?)
+    }
+
+    /// What a pack should have counted in a segment: its share of what the reference did, and its usual error.
+    fn should_ah(&self, usual: &Usual, of: usize, index: usize) -> Option<f64> {
+        let p = of.checked_sub(1)?;
+        let segment = self.segments[index];
+        let reference_ah = self.amounts[0][index].known()?.value_ah;
+        Some(self.facts.share(p, segment.begin_ms) * reference_ah + usual.ah(self.facts, p, segment))
+    }
+
+    /// Whether what a pack's witness says is what it should have counted, or else was set anew meanwhile.
+    fn agrees(&self, usual: &Usual, p: usize, during: Segment, witness: &Estimate, should_ah: f64) -> bool {
+        let usual_ah = usual.ah(self.facts, p, during);
+        let apart_ah = witness
+            .standard_uncertainty_ah()
+            .hypot(self.stray_ah(p, during))
+            .hypot(OF_ITS_SHARE * should_ah);
+        (witness.value_ah - should_ah).abs() <= AGREE_WITHIN * apart_ah + usual_ah.abs()
+    }
+
+    /// Where the reference has no witness of its own, the packs' sum stands in, less what it usually differs by.
+    fn fill_reference_from_packs(&mut self, usual: &Usual) {
+        for gap in self.facts.gaps.iter().filter(|gap| gap.of == 0) {
+            let unknown = self.unknown(gap);
+            // From one to the next of these it may change who has a witness, but not within.
+            let Some(first) = unknown.first() else { continue };
+            let begin_ms = self.segments[*first].begin_ms;
+            let witnesses: Vec<usize> = (0..self.amounts.len() - 1)
+                .filter(|p| self.facts.on_busbar(*p, begin_ms))
+                .filter(|p| {
+                    unknown
+                        .iter()
+                        .all(|index| self.amounts[p + 1][*index].known().is_some())
+                })
+                .collect();
+            if witnesses.len() < WITNESSES {
+                continue;
+            }
+            let told: Vec<Estimate> = unknown
+                .iter()
+                .map(|index| self.told_by(&witnesses, usual, *index))
+                .collect();
+            if self.agree(&witnesses, usual, &unknown, &told) {
+                for (index, ah) in unknown.into_iter().zip(told) {
+                    let how = How::Witnessed;
+                    self.amounts[0][index] = Amount { how, ah };
+                }
+            } else {
+                // They were set anew, all of them, at a full charge that nobody heard.
+                for p in witnesses {
+                    for index in &unknown {
+                        self.forget(p + 1, self.segments[*index]);
+                    }
+                }
+            }
+        }
+    }
+
+    /// The segments of a gap of the reference in which nothing says yet what it counted.
+    fn unknown(&self, gap: &Gap) -> Vec<usize> {
+        let inside = self.inside(gap).into_iter().flatten();
+        inside
+            .filter(|index| self.amounts[0][*index].how == How::Unknown)
+            .collect()
+    }
+
+    /// What the reference counted in a segment, by what some packs did.
+    fn told_by(&self, witnesses: &[usize], usual: &Usual, index: usize) -> Estimate {
+        let segment = self.segments[index];
+        let (mut sum, mut usual_ah, mut share) = (Estimate::default(), 0.0, 0.0);
+        for p in witnesses {
+            sum = sum + self.amounts[p + 1][index].ah.clone();
+            usual_ah += usual.ah(self.facts, *p, segment);
+            share += self.facts.share(*p, segment.begin_ms);
+        }
+        sum.value_ah -= usual_ah;
+        // The others' part is known by shares.
+        let strays_ah = usual_ah
+            .hypot(STRAY * sum.value_ah)
+            .hypot(OF_ITS_SHARE * (1.0 - share) * sum.value_ah);
+        sum.moved(Source::Gaps, whose(0), self.gap_begin_ms(0, segment), strays_ah)
+            .times(1.0 / share)
+    }
+
+    /// Whether every one of the witnesses counted its share of what they tell together.
+    fn agree(&self, witnesses: &[usize], usual: &Usual, unknown: &[usize], told: &[Estimate]) -> bool {
+        let (Some(first), Some(last)) = (unknown.first(), unknown.last()) else {
+            return false;
+        };
+        let during = Segment {
+            begin_ms: self.segments[*first].begin_ms,
+            end_ms: self.segments[*last].end_ms,
+        };
+        let told_ah: f64 = told.iter().map(|one| one.value_ah).sum();
+        witnesses.iter().all(|p| {
+            let counted = unknown.iter().fold(Estimate::default(), |sum, index| {
+                sum + self.amounts[p + 1][*index].ah.clone()
+            });
+            let should_ah =
+                self.facts.share(*p, during.begin_ms) * told_ah + usual.ah(self.facts, *p, during);
+            self.agrees(usual, *p, during, &counted, should_ah)
+        })
+    }
+
+    /// Takes back what was filled in the gap of an instrument.
+    fn forget(&mut self, of: usize, segment: Segment) {
+        let Some(inside) = gap_over(self.facts, of, segment).and_then(|gap| self.inside(gap)) else {
+            return;
+        };
+        for index in inside {
+            self.amounts[of][index] = UNKNOWN;
+        }
+    }
+
+    /// What nobody can say is taken for nothing, give or take what a bank may take in that time.
+    fn suppose_reference(&mut self) {
+        for gap in self.facts.gaps.iter().filter(|gap| gap.of == 0) {
+            let unheard = self.unknown(gap);
+            let unheard_ms: f64 = unheard.iter().map(|index| self.segments[*index].lasts_ms()).sum();
+            for index in unheard {
+                let part = self.segments[index].lasts_ms() / unheard_ms;
+                let by_ah = part * self.unheard_ah(gap, unheard_ms);
+                self.amounts[0][index].ah =
+                    Estimate::default().moved(Source::Gaps, whose(0), gap.begin_ms, by_ah);
+            }
+        }
+    }
+
+    /// Standard deviation of what a bank may take while nobody hears it, Ah.
+    fn unheard_ah(&self, gap: &Gap, unheard_ms: f64) -> f64 {
+        let capacity_ah = self.facts.bank.at(gap.begin_ms).capacity_ah();
+        capacity_ah * (UNHEARD_C * unheard_ms / MS_PER_HOUR).min(UNHEARD_AT_MOST)
+    }
+
+    /// Where a pack has no witness of its own, it takes its share of the reference's charge and its usual error.
+    fn fill_packs_from_reference(&mut self, usual: &Usual) {
+        for p in 0..self.amounts.len() - 1 {
+            for (index, segment) in self.segments.iter().enumerate() {
+                if self.amounts[p + 1][index].how != How::Unknown {
+                    continue;
+                }
+                let reference = &self.amounts[0][index];
+                let how = match reference.how {
+                    How::Heard | How::Witnessed => How::Witnessed,
+                    unwitnessed => unwitnessed,
+                };
+                let usual_ah = usual.ah(self.facts, p, *segment);
+                let mut ah = reference
+                    .ah
+                    .clone()
+                    .times(self.facts.share(p, segment.begin_ms))
+                    .moved(
+                        Source::Gaps,
+                        whose(p + 1),
+                        self.gap_begin_ms(p + 1, *segment),
+                        usual_ah.hypot(self.stray_ah(p, *segment)),
+                    );
+                ah.value_ah += usual_ah;
+                self.amounts[p + 1][index] = Amount { how, ah };
+            }
+        }
+    }
+
+    fn gap_begin_ms(&self, of: usize, segment: Segment) -> i64 {
+        gap_over(self.facts, of, segment).map_or(segment.begin_ms, |gap| gap.begin_ms)
+    }
+
+    /// How far the charge of a pack may stray from its share in a part of one of its gaps, Ah.
+    fn stray_ah(&self, p: usize, segment: Segment) -> f64 {
+        let capacity_ah = self.facts.bank.at(segment.begin_ms).packs[p].capacity_ah;
+        let Some(gap) = gap_over(self.facts, p + 1, segment) else {
+            return STRAY * capacity_ah;
+        };
+        let gap_ms = as_f64(gap.end_ms - gap.begin_ms);
+        STRAY * capacity_ah * (gap_ms / STRAYS_WITHIN_MS).min(1.0) * segment.lasts_ms() / gap_ms
+    }
+}
+
+const UNKNOWN: Amount = Amount {
+    how: How::Unknown,
+    ah: Estimate::ZERO,
+};
+
+/// What was heard of an instrument in each segment.
+fn heard(facts: &Facts, segments: &[Segment], of: usize) -> Vec<Amount> {
+    segments
+        .iter()
+        .enumerate()
+        .map(|(index, segment)| {
+            if gap_over(facts, of, *segment).is_some() {
+                return UNKNOWN;
+            }
+            let counted = facts.cuts[index + 1].totals[of] - facts.cuts[index].totals[of];
+            Amount {
+                how: How::Heard,
+                ah: Estimate::exact(counted.net_ah()),
+            }
+        })
+        .collect()
+}
+
+/// The gap of an instrument that a segment lies in. Gaps are sorted by instrument, then time.
+fn gap_over(facts: &Facts, of: usize, segment: Segment) -> Option<&Gap> {
+    let behind = facts
+        .gaps
+        .partition_point(|gap| (gap.of, gap.begin_ms) <= (of, segment.begin_ms));
+    let gap = &facts.gaps[behind.checked_sub(1)?];
+    (gap.of == of && gap.end_ms >= segment.end_ms).then_some(gap)
+}
+
+/// Standard deviation of the charge from rounding of the reports, Ah: independent roundings, each of variance
+/// step²/12 (JCGM 100:2008, 4.3.7), each for the pause that follows it.
+fn rounding_ah(step_ma: i64, pauses_ms2: i64) -> f64 {
+    as_f64(step_ma) / 1000.0 / 12.0_f64.sqrt() * as_f64(pauses_ms2.max(0)).sqrt() / MS_PER_HOUR
+}
+
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "times and charges here are far below 2^52"
+)]
+fn as_f64(value: i64) -> f64 {
+    value as f64
+}
