@@ -10,6 +10,8 @@ use super::{
 };
 
 const THRESHOLD_POINTS: f64 = 10.0;
+/// How finely days are foretold.
+const STEP_DAYS: f64 = 0.1;
 /// A display that is as far off for a moment only, while packs settle, is not what is meant.
 const LASTS_MS: i64 = 3_600_000;
 
@@ -38,6 +40,10 @@ pub fn passings(winter: &Winter, heard: &Heard<'_>, recalibrated: &[(i64, usize)
                 let Some(shown) = shown.map(tenths) else {
                     continue;
                 };
+                // What is as far off already has nothing to be foretold.
+                if (shown - winter.true_soc_percent(p, now_ms)).abs() >= THRESHOLD_POINTS {
+                    continue;
+                }
                 let Ok(outlook) = record.outlook(p, (0, until), Some(shown)) else {
                     compared.push(Compared::MISSED);
                     continue;
@@ -49,7 +55,7 @@ pub fn passings(winter: &Winter, heard: &Heard<'_>, recalibrated: &[(i64, usize)
                 );
                 let off = match passed(winter, heard, p, now_ms, seen_until_ms) {
                     Passed::After(days) if days < earliest => -1.0,
-                    Passed::After(days) | Passed::NotWithin(days) if days > latest => 1.0,
+                    Passed::After(days) | Passed::NotWithin(days) if days > latest + STEP_DAYS => 1.0,
                     _ => 0.0,
                 };
                 compared.push(Compared { off, stated: 0.5 });
