@@ -199,3 +199,14 @@ pub struct Decoded {
     /// What can't.
     pub refusals: Vec<Refusal>,
 }
+
+impl Decoded {
+    /// Nothing but a refusal.
+    #[must_use]
+    pub fn refused(refusal: Refusal) -> Self {
+        Self {
+            readings: Vec::new(),
+            refusals: vec![refusal],
+        }
+    }
+}

@@ -15,6 +15,7 @@ use super::live;
 use crate::{
     api::Zulu,
     config::{self, Bank, Broker, ChangeToPast, InstrumentName, LoadError, Setup, Source},
+    page::words::rfc3339,
     store::{self, setup_version},
 };
 
@@ -209,9 +210,13 @@ fn write_source(setup: &Setup, source: &Source, text: &mut String) -> std::fmt::
     } else {
         ""
     };
+    let dated = |word: &str, at_ms: Option<i64>| {
+        at_ms.map_or_else(String::new, |at_ms| format!(", {word} {}", rfc3339(at_ms)))
+    };
+    let (from, until) = (dated("from", source.from_ms), dated("until", source.until_ms));
     writeln!(
         text,
-        "  “{}” (subscribed as {}): {channels}{of}, {time}{on_change}",
+        "  “{}” (subscribed as {}): {channels}{of}, {time}{on_change}{from}{until}",
         source.topic.written,
         source.topic.filter()
     )

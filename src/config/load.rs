@@ -202,7 +202,7 @@ impl Enlist for Names<'_> {
 
 /// Says which topics two sources would take.
 fn apart(root: &Table<'_>, sources: &[Written<Source>], names: &[&str]) {
-    let mut taken: HashMap<String, usize> = HashMap::new();
+    let mut taken: HashMap<String, Vec<usize>> = HashMap::new();
     for (index, source) in sources.iter().enumerate() {
         let topic = &source.value.topic;
         let names: &[&str] = if topic.names_instrument() { names } else { &[""] };
@@ -212,16 +212,18 @@ fn apart(root: &Table<'_>, sources: &[Written<Source>], names: &[&str]) {
             .iter()
             .flat_map(|name| channels.iter().map(|channel| topic.filled(name, channel)));
         for spelled in topics {
-            let first = *taken.entry(spelled.clone()).or_insert(index);
-            if first != index {
+            let others = taken.entry(spelled.clone()).or_default();
+            let overlaps = |other: &&usize| source.value.overlaps(&sources[**other].value);
+            if let Some(first) = others.iter().find(overlaps).copied() {
                 root.findings.add(
                     &source.place,
                     format!("two sources take the topic “{spelled}”"),
                     format!("so does “{}”", sources[first].value.topic.written),
-                    "make the topics differ, or leave out one of the two sources",
+                    "make the topics differ, leave out one of the two sources, or say `until` when the one and `from` when the other holds",
                 );
                 break;
             }
+            others.push(index);
         }
     }
 }

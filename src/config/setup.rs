@@ -309,6 +309,29 @@ pub struct Source {
     pub channels: Vec<ChannelAt>,
     /// How values are reported.
     pub on_change: Option<Duration>,
+    /// From when on messages are like this, ms since 1970; `None`: from the beginning.
+    pub from_ms: Option<i64>,
+    /// Up to when, not included.
+    pub until_ms: Option<i64>,
+}
+
+impl Source {
+    /// Whether messages are like this at an instant.
+    #[must_use]
+    pub fn holds_at(&self, at_ms: i64) -> bool {
+        self.from_ms.is_none_or(|from_ms| at_ms >= from_ms)
+            && self.until_ms.is_none_or(|until_ms| at_ms < until_ms)
+    }
+
+    /// Whether there is an instant at which both hold.
+    pub(super) fn overlaps(&self, other: &Self) -> bool {
+        let ends_before = |one: &Self, other: &Self| {
+            one.until_ms
+                .zip(other.from_ms)
+                .is_some_and(|(until_ms, from_ms)| until_ms <= from_ms)
+        };
+        !ends_before(self, other) && !ends_before(other, self)
+    }
 }
 
 /// What a body is.

@@ -51,6 +51,7 @@ pub(super) fn source(table: Table<'_>, known: Known<'_>, names: &[&str]) -> Opti
         one_of(&table, "reports", &["regular", "on_change"]).as_deref() == Some("on_change");
     let longest_hold = table.duration("longest_hold", Some(LONGEST_HOLD));
     let channels = channels(&table, format, topic.as_ref());
+    let (from_ms, until_ms) = dates(&table);
     if let Some(topic) = &topic {
         let place = written.as_ref().map_or(&table.place, |written| &written.place);
         match (topic.names_instrument(), table.has("instrument")) {
@@ -79,11 +80,29 @@ pub(super) fn source(table: Table<'_>, known: Known<'_>, names: &[&str]) -> Opti
         charging_negative,
         channels: channels?,
         on_change: reports_on_change.then(|| longest_hold.unwrap_or(Duration::from_secs(1800))),
+        from_ms,
+        until_ms,
     };
     Some(Written {
         value: source,
         place: written?.place,
     })
+}
+
+/// From when until when messages are like this, ms since 1970.
+fn dates(table: &Table<'_>) -> (Option<i64>, Option<i64>) {
+    let (from, until) = (table.instant("from"), table.instant("until"));
+    if let (Some(from), Some(until)) = (&from, &until)
+        && until.value <= from.value
+    {
+        table.findings.add(
+            &until.place,
+            "a source can't end before it begins",
+            "this is when it ends",
+            "put a later instant here, or leave out one of `from` and `until`",
+        );
+    }
+    (from.map(|from| from.value), until.map(|until| until.value))
 }
 
 fn format(table: &Table<'_>) -> Option<Format> {

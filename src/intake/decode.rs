@@ -57,10 +57,13 @@ impl Decoder {
     /// Whether the messages of a topic bring a time of their own. What no source takes brings none.
     #[must_use]
     pub fn timed(&self, topic: &str) -> bool {
-        self.topics.route(topic).is_ok_and(|route| {
+        let timed = |route: &Route| {
             let source = &self.sources[route.source];
             source.time.is_some() || source.format == Format::Senml
-        })
+        };
+        self.topics
+            .routes(topic)
+            .is_ok_and(|routes| routes.iter().all(timed))
     }
 
     /// The MQTT topic filters that bring the messages of every source.
@@ -69,10 +72,10 @@ impl Decoder {
         self.topics.filters()
     }
 
-    /// The topic pattern of the source that takes a topic.
+    /// The topic pattern of the source that takes a topic, of several the last.
     #[must_use]
     pub fn taken_by(&self, topic: &str) -> Option<String> {
-        let route = self.topics.route(topic).ok()?;
+        let route = self.topics.routes(topic).ok()?.last()?;
         Some(self.sources[route.source].topic.written.clone())
     }
 
@@ -89,27 +92,33 @@ impl Decoder {
     /// What a message says. Never empty: a message without a reading has at least one refusal.
     #[must_use]
     pub fn decode(&self, topic: &str, body: &[u8], arrival: Arrival) -> Decoded {
-        let readings = self.topics.route(topic).and_then(|route| {
+        let routes = match self.topics.routes(topic) {
+            Ok(routes) => routes,
+            Err(refusal) => return Decoded::refused(refusal),
+        };
+        // Which of several sources a message belongs to is told by the time it brings; where it can't be read, by
+        // the time at which it came.
+        let mut now = None;
+        for route in routes {
             let taken = Taken {
                 decoder: self,
                 source: &self.sources[route.source],
-                route,
+                route: *route,
                 arrival,
             };
-            match taken.source.format {
-                Format::Json => taken.document(body),
-                Format::Number => Ok(vec![taken.plain_number(body)]),
-                Format::Senml => taken.pack(body),
+            let decoded = taken.decoded(body);
+            if !decoded.readings.is_empty() {
+                return decoded;
             }
-        });
-        let mut decoded = Decoded::default();
-        for reading in readings.unwrap_or_else(|refusal| vec![Err(refusal)]) {
-            match reading {
-                Ok(reading) => decoded.readings.push(reading),
-                Err(refusal) => decoded.refusals.push(refusal),
+            if taken.source.holds_at(arrival.at_ms) && !decoded.refusals.is_empty() {
+                now = Some(decoded);
             }
         }
-        decoded
+        now.unwrap_or_else(|| {
+            let topic = value::shortened(topic);
+            let detail = format!("no source takes {topic} at the time that it tells");
+            Decoded::refused(refusal(Reason::UnknownTopic, detail))
+        })
     }
 }
 
@@ -122,6 +131,24 @@ struct Taken<'a> {
 }
 
 impl Taken<'_> {
+    /// What it says of the time in which its source holds.
+    fn decoded(&self, body: &[u8]) -> Decoded {
+        let readings = match self.source.format {
+            Format::Json => self.document(body),
+            Format::Number => Ok(vec![self.plain_number(body)]),
+            Format::Senml => self.pack(body),
+        };
+        let mut decoded = Decoded::default();
+        for reading in readings.unwrap_or_else(|refusal| vec![Err(refusal)]) {
+            match reading {
+                Ok(reading) if self.source.holds_at(reading.at_ms) => decoded.readings.push(reading),
+                Ok(_) => {}
+                Err(refusal) => decoded.refusals.push(refusal),
+            }
+        }
+        decoded
+    }
+
     fn plain_number(&self, body: &[u8]) -> Result<Reading, Refusal> {
         if body.is_empty() {
             return Err(refusal(Reason::Empty, "the body has no bytes"));

@@ -25,7 +25,8 @@ pub(super) struct Route {
 /// Every topic of a setup.
 #[derive(Debug)]
 pub(super) struct Topics {
-    routes: HashMap<String, Route>,
+    /// Several where sources follow one another on a topic.
+    routes: HashMap<String, Vec<Route>>,
     patterns: Vec<TopicPattern>,
     instruments: Vec<String>,
 }
@@ -42,7 +43,7 @@ impl Topics {
                 for channel in choices(pattern.names_channel(), Channel::ALL) {
                     let name = instrument.map_or("", |instrument| setup.entry(instrument).id.as_str());
                     let topic = pattern.filled(name, channel.map_or("", Channel::name));
-                    topics.routes.entry(topic).or_insert(Route {
+                    topics.routes.entry(topic).or_default().push(Route {
                         source,
                         instrument,
                         channel,
@@ -53,11 +54,11 @@ impl Topics {
         topics
     }
 
-    /// What a topic says, or why it says nothing.
-    pub(super) fn route(&self, topic: &str) -> Result<Route, Refusal> {
+    /// What a topic says by each source that takes it, or why it says nothing.
+    pub(super) fn routes(&self, topic: &str) -> Result<&[Route], Refusal> {
         self.routes
             .get(topic)
-            .copied()
+            .map(Vec::as_slice)
             .ok_or_else(|| self.stranger(topic))
     }
 

@@ -49,6 +49,48 @@ fn refused_document(body: &str) -> Reason {
 }
 
 #[test]
+fn of_two_sources_that_follow_one_another_the_time_in_a_message_chooses() {
+    let change_ms = MORNING_MS - 3_600_000;
+    let before = Source {
+        until_ms: Some(change_ms),
+        ..json_source("skerry/{instrument}/reading")
+    };
+    let after = Source {
+        charging_negative: true,
+        from_ms: Some(change_ms),
+        ..json_source("skerry/{instrument}/reading")
+    };
+    let decoder = Decoder::new(&setup(vec![before.clone(), after.clone()]));
+    let arrival = Arrival {
+        at_ms: MORNING_MS,
+        live: true,
+    };
+    let decode = |body: &str| decoder.decode("skerry/tern/reading", body.as_bytes(), arrival);
+    let current = |at: &str| {
+        let told = readings(decode(&format!(r#"{{"at":"{at}","current":-4.2}}"#)));
+        told[0].channels.get(Channel::Current)
+    };
+    // What was stored on the way before the change comes behind it.
+    assert_eq!(current("2026-01-10T06:59:59.999Z"), Some(-4200));
+    assert_eq!(current("2026-01-10T07:00:00Z"), Some(4200));
+    // What can't be read is refused by the source that holds now, once.
+    let unread = decode(r#"{"at":"2026-01-10T06:00:00Z","current":"warm"}"#);
+    assert_eq!(reasons(&unread), [Reason::NotANumber]);
+
+    let late = Source {
+        from_ms: Some(MORNING_MS + 1),
+        ..after
+    };
+    let decoder = Decoder::new(&setup(vec![before, late]));
+    let nobodys = decoder.decode(
+        "skerry/tern/reading",
+        br#"{"at":"2026-01-10T07:30:00Z","current":1}"#,
+        arrival,
+    );
+    assert_eq!(reasons(&nobodys), [Reason::UnknownTopic]);
+}
+
+#[test]
 fn a_document_is_a_reading() {
     let source = Source {
         charging_negative: true,

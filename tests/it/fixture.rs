@@ -111,6 +111,8 @@ pub fn json_source(topic: &str) -> Source {
             })
             .to_vec(),
         on_change: None,
+        from_ms: None,
+        until_ms: None,
     }
 }
 

@@ -112,6 +112,18 @@ fn wrong_files() -> Vec<(&'static str, String)> {
             with("format = \"json\"", "format = \"xml\""),
         ),
         (
+            "a source that ends before it begins",
+            more(
+                "[[source]]\ntopic = \"skerry/{instrument}/soc\"\nformat = \"number\"\nchannels = { soc = { scale = 1 } }\nfrom = 2026-01-10T08:00:00Z\nuntil = 2026-01-09T08:00:00Z\n",
+            ),
+        ),
+        (
+            "two sources for one topic at one time",
+            more(
+                "[[source]]\ntopic = \"skerry/{instrument}/soc\"\nformat = \"number\"\nchannels = { soc = { scale = 1 } }\nuntil = 2026-01-10T08:00:00Z\n\n[[source]]\ntopic = \"skerry/{instrument}/soc\"\nformat = \"number\"\nchannels = { soc = { scale = 0.1 } }\nfrom = 2026-01-10T07:59:59Z\n",
+            ),
+        ),
+        (
             "two sources for one topic",
             more(
                 "[[source]]\ntopic = \"skerry/tern/{channel}\"\ninstrument = \"tern\"\nformat = \"number\"\n\n[[source]]\ntopic = \"skerry/{instrument}/soc\"\nformat = \"number\"\nchannels = { soc = { scale = 1 } }\n",
