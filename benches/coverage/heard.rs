@@ -226,6 +226,12 @@ impl<'a> Heard<'a> {
         let facts = Facts {
             bank: ledger::bank_facts(self.bank()),
             cuts,
+            grid: ledger::grid_ms(self.begin_ms, self.end_ms)
+                .map(|at_ms| Cut {
+                    at_ms,
+                    totals: self.members.iter().map(|member| member.until(at_ms)).collect(),
+                })
+                .collect(),
             gaps,
             marks: self.marks.clone(),
             away: self.away.clone(),

@@ -5,6 +5,7 @@ use packdrift::{
         drift::Record,
         facts::{Facts, Mark},
         fill::Filled,
+        learned::learned,
     },
     config::Setup,
     demo::{Plan, Winter, simulate},
@@ -139,6 +140,7 @@ impl Rows {
 
 /// Asks a question of the record of these facts.
 pub fn answered<T>(facts: &Facts, question: impl FnOnce(&Record<'_>) -> T) -> T {
+    let facts = &learned(facts.clone());
     let filled = Filled::new(facts);
     question(&Record::new(facts, &filled))
 }
@@ -157,6 +159,7 @@ pub fn as_of(facts: &Facts, until: usize) -> Facts {
         gap.begin_ms < gap.end_ms
     });
     then.cuts.truncate(until + 1);
+    then.grid.retain(|cut| cut.at_ms <= until_ms);
     then
 }
 

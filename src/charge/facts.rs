@@ -2,6 +2,8 @@
 //!
 //! Instruments are numbered by their place in the bank: 0 is the reference, pack `p` (from 0) is `p + 1`.
 
+use nalgebra::DMatrix;
+
 use super::count::Counted;
 
 /// What is known of a bank beforehand.
@@ -28,6 +30,17 @@ pub struct Era {
     pub begin_ms: i64,
     /// The packs, the same ones in every era.
     pub packs: Vec<Pack>,
+    /// Where boards told more of the capacities than was known beforehand: how sure they are now.
+    pub learned: Option<Learned>,
+}
+
+/// How sure capacities are after learning.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Learned {
+    /// Since when the packs were the same, ms since 1970.
+    pub since_ms: i64,
+    /// A factor of the covariance of the relative errors, one row a pack, one column a cause.
+    pub spread: DMatrix<f64>,
 }
 
 /// What is known of a pack beforehand.
@@ -123,6 +136,8 @@ pub struct Facts {
     pub bank: Bank,
     /// In order of time; every instant named below and every instant asked about is one of them.
     pub cuts: Vec<Cut>,
+    /// What was counted at instants some hours or days apart, whatever is asked: what shares are learned from.
+    pub grid: Vec<Cut>,
     /// All gaps between the first and the last cut, by instrument, then in order of time.
     pub gaps: Vec<Gap>,
     /// In order of time.

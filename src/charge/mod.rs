@@ -19,6 +19,7 @@ pub mod facts;
 pub mod fill;
 pub mod forecast;
 pub mod full;
+pub mod learned;
 pub mod least_squares;
 pub mod losses;
 pub mod phase;

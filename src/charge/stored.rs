@@ -7,7 +7,7 @@
 
 use super::{
     estimate::{Estimate, Source, Whose},
-    facts::Facts,
+    facts::{Facts, Learned},
     fill::Filled,
     losses::{Closure, Losses},
     sharing::{self, Shared},
@@ -375,6 +375,17 @@ impl<'a> Stored<'a> {
         let level_ah = level.value_ah;
         let era = self.facts.era(at);
         let together_ah = era.capacity_ah();
+        if let Some(Learned { since_ms, spread }) = &era.learned {
+            // What was learned of one is learned of the others too: causes that move all of them.
+            return (0..spread.ncols()).fold(level, |level, cause| {
+                let mean: f64 = era
+                    .in_bank()
+                    .map(|(q, pack)| pack.capacity_ah / together_ah * spread[(q, cause)])
+                    .sum();
+                let by_ah = (spread[(p, cause)] - mean) * level_ah;
+                level.moved(Source::CapacityShare, Whose::Pack(cause), *since_ms, by_ah)
+            });
+        }
         era.in_bank().fold(level, |level, (q, pack)| {
             let own = if q == p { 1.0 } else { 0.0 };
             let share = pack.capacity_ah / together_ah;

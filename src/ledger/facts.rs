@@ -15,6 +15,7 @@ use crate::{
     charge::{
         counter::{Counts, Step},
         facts::{self, Away, Era, Facts, Gap, Mark},
+        learned::learned,
     },
     config::{Bank, Pack, Setup},
     store::{
@@ -26,6 +27,8 @@ use crate::{
 
 /// Standard uncertainty of a pack's capacity where nobody measured it, fraction.
 const CAPACITY_UNCERTAINTY: f64 = 0.02;
+/// As many instants are enough to learn shares from.
+const GRID_AT_MOST: i64 = 128;
 /// A limit of error without a distribution is taken as rectangular (JCGM 100:2008, 4.3.7): limit/√3.
 const LIMIT_TO_STANDARD: f64 = 0.577_350_269_189_625_8;
 /// What a reference is taken to be where its data sheet's limits aren't stated: mA and fraction.
@@ -99,6 +102,9 @@ pub fn gather(
     let facts = Facts {
         bank: bank_facts,
         cuts,
+        grid: grid_ms(begin_ms, end_ms)
+            .map(|at_ms| cuts::cut(connection, &members, at_ms))
+            .collect::<rusqlite::Result<_>>()?,
         gaps,
         marks,
         away,
@@ -106,7 +112,24 @@ pub fn gather(
         resolution_ma,
     };
     let at = asked_ms.iter().filter_map(|at_ms| facts.cut_at(*at_ms)).collect();
-    Ok(Some(Asked { facts, at }))
+    Ok(Some(Asked {
+        facts: learned(facts),
+        at,
+    }))
+}
+
+/// Instants on which shares are learned: hours of the clock, half a day apart or so much more that they stay few.
+pub fn grid_ms(begin_ms: i64, end_ms: i64) -> impl Iterator<Item = i64> {
+    let mut step_ms = 12 * HOUR_MS;
+    while (end_ms - begin_ms) / step_ms > GRID_AT_MOST {
+        step_ms *= 2;
+    }
+    // An odd number of hours moves the instants through the day.
+    let step_ms = step_ms + HOUR_MS;
+    let first = begin_ms.div_euclid(step_ms) + 1;
+    (first..)
+        .map(move |place| place * step_ms)
+        .take_while(move |at_ms| *at_ms <= end_ms)
 }
 
 /// From when until when the bank was heard. Instruments speak one after another: the ends are those at which all
@@ -274,6 +297,7 @@ pub fn bank_facts(bank: &Bank) -> facts::Bank {
             .map(|begin_ms| Era {
                 begin_ms,
                 packs: bank.packs.iter().map(|pack| pack_facts(pack, begin_ms)).collect(),
+                learned: None,
             })
             .collect(),
     }

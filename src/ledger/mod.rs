@@ -28,7 +28,7 @@ pub use calibration::{Calibration, calibrations};
 pub use causes::{Explained, PackExplained, causes};
 pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
-pub use facts::{Asked, bank_facts, gather};
+pub use facts::{Asked, bank_facts, gather, grid_ms};
 pub use marks::{MarkSeen, marks};
 pub use own_counter::{OwnCount, own_counts};
 pub use phases::{Phases, phases};

@@ -130,9 +130,11 @@ fn facts(whole: Counted, step_ma: i64) -> Facts {
             eras: vec![Era {
                 begin_ms: i64::MIN,
                 packs: vec![pack],
+                learned: None,
             }],
         },
         cuts: vec![cut(0, Counted::default()), cut(3_600_000, whole)],
+        grid: Vec::new(),
         gaps: Vec::new(),
         marks: Vec::new(),
         away: Vec::new(),

@@ -1,0 +1,335 @@
+//! What the boards tell of the packs' shares.
+//!
+//! Packs on one busbar settle to one state of charge within hours: over swings of days each takes its capacity's
+//! share. How much a board counts for each Ah that the reference counts is therefore its pack's share times its own
+//! gain, and both are known beforehand to a percent or two: what is seen narrows the shares. Offsets and what is
+//! blind go with time and are fitted beside it.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::{
+    count::Counted,
+    facts::{Cut, Era, Facts, Learned},
+    least_squares::{Fit, Triangle},
+};
+
+/// Standard uncertainty of a board's gain, fraction: common practice, no source.
+const GAIN: f64 = 0.012;
+/// How far residuals that are alike from one instant to the next make a slope less sure than their spread says.
+const ALIKE: f64 = 2.0;
+/// As many instants as it takes to say anything.
+const INSTANTS: usize = 12;
+/// How long after a pack's return the packs are one again, ms.
+const SETTLED_MS: i64 = 24 * 3_600_000;
+/// This much of the time between two instants has to be heard, ms in 1,000.
+const HEARD_PERMILLE: i64 = 999;
+
+/// The facts with capacities as the boards' counts leave them. Where a pack came, went or changed, learning begins
+/// anew; nothing changes where too little was heard.
+#[must_use]
+pub fn learned(mut facts: Facts) -> Facts {
+    let mut first = 0;
+    while first < facts.bank.eras.len() {
+        let eras = &facts.bank.eras[first..];
+        let alike = eras.iter().take_while(|era| is_alike(era, &eras[0])).count();
+        let until_ms = eras.get(alike).map_or(i64::MAX, |era| era.begin_ms);
+        let since_ms = eras[0].begin_ms;
+        if let Some((relative, spread)) = learned_in(&facts, &eras[0], until_ms) {
+            for era in &mut facts.bank.eras[first..first + alike] {
+                correct(era, &relative);
+                era.learned = Some(Learned {
+                    since_ms,
+                    spread: spread.clone(),
+                });
+            }
+        }
+        first += alike;
+    }
+    facts
+}
+
+/// Whether the packs are the same, each of the same capacity.
+#[expect(clippy::float_cmp, reason = "the same figure from the same setup")]
+fn is_alike(era: &Era, other: &Era) -> bool {
+    era.packs
+        .iter()
+        .zip(&other.packs)
+        .all(|(one, other)| one.in_bank == other.in_bank && one.capacity_ah == other.capacity_ah)
+}
+
+/// Corrects capacities by relative errors; only how their sum is shared is learned.
+fn correct(era: &mut Era, relative: &DVector<f64>) {
+    let together_ah = era.capacity_ah();
+    for (p, pack) in era.packs.iter_mut().enumerate() {
+        pack.capacity_ah *= 1.0 + relative[p];
+    }
+    let scale = together_ah / era.capacity_ah();
+    for pack in &mut era.packs {
+        pack.capacity_ah *= scale;
+    }
+}
+
+/// Relative errors of the capacities of an era that lasts until then, and a factor of their covariance.
+fn learned_in(facts: &Facts, era: &Era, until_ms: i64) -> Option<(DVector<f64>, DMatrix<f64>)> {
+    let grid: Vec<&Cut> = facts
+        .grid
+        .iter()
+        .filter(|cut| (era.begin_ms..until_ms).contains(&cut.at_ms) && are_together(facts, cut.at_ms))
+        .collect();
+    let told: Vec<(usize, f64, f64)> = era
+        .in_bank()
+        .filter_map(|(p, _)| {
+            let (relative, unsure) = seen(facts, &grid, era, p)?;
+            Some((p, relative, unsure))
+        })
+        .collect();
+    narrowed(era, &told)
+}
+
+/// How much of what a pack should count by its capacity its board counts, less one, and the standard uncertainty
+/// of the slope.
+fn seen(facts: &Facts, grid: &[&Cut], era: &Era, p: usize) -> Option<(f64, f64)> {
+    let share = era.packs[p].capacity_ah / era.capacity_ah();
+    let epochs = &facts.recalibrated_ms[p + 1];
+    let unknowns = 2 + epochs.len();
+    let mut triangle = Triangle::new(unknowns);
+    let mut windows = 0;
+    for window in windows_heard(facts, grid, p) {
+        let begin = window[0];
+        let epoch = epochs.partition_point(|at_ms| *at_ms <= begin.at_ms);
+        let rows: Vec<(f64, f64, f64)> = window
+            .iter()
+            .map(|cut| {
+                let of = |of: usize| (cut.totals[of] - begin.totals[of]).net_ah();
+                (share * of(0), days(cut.at_ms - begin.at_ms), of(p + 1))
+            })
+            .collect();
+        // What a window begins with is of no interest: only how it goes on.
+        let mean =
+            |part: fn(&(f64, f64, f64)) -> f64| rows.iter().map(part).sum::<f64>() / as_f64(rows.len());
+        let (reference_ah, day, counted_ah) = (mean(|row| row.0), mean(|row| row.1), mean(|row| row.2));
+        for row in &rows {
+            let mut known = vec![0.0; unknowns];
+            known[0] = row.0 - reference_ah;
+            known[1 + epoch] = row.1 - day;
+            triangle.add(&known, row.2 - counted_ah);
+        }
+        windows += 1;
+    }
+    let observations = triangle.observations();
+    if observations < INSTANTS + windows {
+        return None;
+    }
+    // An epoch in which nothing was heard leaves its offset open.
+    for epoch in 0..=epochs.len() {
+        let mut known = vec![0.0; unknowns];
+        known[1 + epoch] = 1e-6;
+        triangle.know(&known, 0.0);
+    }
+    let fit: Fit = triangle.fit().ok()?;
+    let freedom = observations
+        .checked_sub(windows + unknowns)
+        .filter(|left| *left > 0)?;
+    let spread_ah = (fit.left_over / as_f64(freedom)).sqrt();
+    let slope = fit.coefficients[0];
+    Some((slope - 1.0, ALIKE * spread_ah * fit.unscaled[(0, 0)].sqrt()))
+}
+
+/// Stretches in which the reference and a pack were heard without a gap and neither was recalibrated.
+fn windows_heard<'a>(facts: &Facts, grid: &[&'a Cut], p: usize) -> Vec<Vec<&'a Cut>> {
+    let mut windows: Vec<Vec<&Cut>> = Vec::new();
+    for cut in grid {
+        let goes_on = windows
+            .last()
+            .and_then(|window| window.last())
+            .is_some_and(|last| {
+                let set_anew = |at_ms: &i64| *at_ms > last.at_ms && *at_ms <= cut.at_ms;
+                let recalibrated = facts.recalibrated_ms[p + 1]
+                    .iter()
+                    .chain(&facts.recalibrated_ms[0]);
+                let heard = |of: usize| is_heard(cut.totals[of] - last.totals[of], cut.at_ms - last.at_ms);
+                heard(0) && heard(p + 1) && !recalibrated.into_iter().any(set_anew)
+            });
+        match windows.last_mut() {
+            Some(window) if goes_on => window.push(cut),
+            _ => windows.push(vec![cut]),
+        }
+    }
+    windows.retain(|window| window.len() > 2);
+    windows
+}
+
+fn is_heard(counted: Counted, lasts_ms: i64) -> bool {
+    1000 * counted.heard_ms >= HEARD_PERMILLE * lasts_ms
+}
+
+fn are_together(facts: &Facts, at_ms: i64) -> bool {
+    let away =
+        |away: &super::facts::Away| (away.begin_ms..away.end_ms.saturating_add(SETTLED_MS)).contains(&at_ms);
+    !facts.away.iter().any(away)
+}
+
+/// Relative errors of the capacities, given what was seen, and a triangular factor of their covariance: what is
+/// known beforehand and what was seen, each by its weight (linear Gaussian update; e.g. Rodgers, Inverse Methods for
+/// Atmospheric Sounding, 2000, 2.4).
+fn narrowed(era: &Era, told: &[(usize, f64, f64)]) -> Option<(DVector<f64>, DMatrix<f64>)> {
+    let packs = era.packs.len();
+    let together_ah = era.capacity_ah();
+    if told.is_empty() {
+        return None;
+    }
+    let beforehand = DMatrix::from_fn(packs, packs, |p, q| {
+        if p == q {
+            era.packs[p].capacity_uncertainty.powi(2)
+        } else {
+            0.0
+        }
+    });
+    // A larger pack takes a larger share, and a smaller one of every other.
+    let acts = DMatrix::from_fn(told.len(), packs, |row, q| {
+        let own = if told[row].0 == q { 1.0 } else { 0.0 };
+        let share = era.packs[q].capacity_ah / together_ah;
+        if era.packs[q].in_bank { own - share } else { 0.0 }
+    });
+    let noise = DMatrix::from_fn(told.len(), told.len(), |row, other| {
+        if row == other {
+            GAIN.powi(2) + told[row].2.powi(2)
+        } else {
+            0.0
+        }
+    });
+    let values = DVector::from_iterator(told.len(), told.iter().map(|told| told.1));
+    let foretold = &acts * &beforehand * acts.transpose() + noise;
+    let gain = &beforehand * acts.transpose() * foretold.try_inverse()?;
+    let left = &beforehand - &gain * &acts * &beforehand;
+    let spread = (0.5 * (&left + left.transpose())).cholesky()?.unpack();
+    Some((gain * values, spread))
+}
+
+#[expect(clippy::cast_precision_loss, reason = "some months in ms")]
+fn days(ms: i64) -> f64 {
+    ms as f64 / 86_400_000.0
+}
+
+#[expect(clippy::cast_precision_loss, reason = "some hundred instants")]
+fn as_f64(count: usize) -> f64 {
+    count as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{
+        count::PER_AH,
+        facts::{Away, Bank, Pack},
+    };
+    use super::*;
+
+    const HOUR_MS: i64 = 3_600_000;
+
+    #[expect(clippy::cast_possible_truncation, reason = "a charge of some Ah")]
+    fn charge(ah: f64) -> i64 {
+        (ah * PER_AH).round() as i64
+    }
+
+    /// Two packs of one rated capacity that swing for thirty days; the boards count so much of half the charge.
+    fn facts(counts: [f64; 2]) -> Facts {
+        let pack = Pack {
+            capacity_ah: 200.0,
+            capacity_uncertainty: 0.02,
+            displayed_capacity_ah: 200.0,
+            standing_draw_ma: (15.0, 15.0),
+            in_bank: true,
+        };
+        let counted = |ah: f64, at_ms: i64| Counted {
+            charged: charge(ah),
+            heard_ms: at_ms,
+            ..Counted::default()
+        };
+        let grid = (0..60).map(|place| {
+            let at_ms = place * 13 * HOUR_MS;
+            let reference_ah = -200.0 * (days(at_ms) / 3.0).sin().abs();
+            let board = |part: f64| counted(part * reference_ah / 2.0 + 0.3 * days(at_ms), at_ms);
+            Cut {
+                at_ms,
+                totals: vec![counted(reference_ah, at_ms), board(counts[0]), board(counts[1])],
+            }
+        });
+        Facts {
+            bank: Bank {
+                reference_offset_ma: 10.0,
+                reference_gain: 0.002,
+                self_discharge_month: (0.005, 0.005),
+                coulombic_efficiency: (0.998, 0.001),
+                full_repeatability: 0.003,
+                eras: vec![Era {
+                    begin_ms: i64::MIN,
+                    packs: vec![pack; 2],
+                    learned: None,
+                }],
+            },
+            cuts: Vec::new(),
+            grid: grid.collect(),
+            gaps: Vec::new(),
+            marks: Vec::new(),
+            away: Vec::new(),
+            recalibrated_ms: vec![Vec::new(); 3],
+            resolution_ma: vec![None; 3],
+        }
+    }
+
+    fn capacities_ah(facts: &Facts) -> Vec<f64> {
+        facts.bank.eras[0]
+            .packs
+            .iter()
+            .map(|pack| pack.capacity_ah)
+            .collect()
+    }
+
+    #[test]
+    fn what_boards_count_is_weighed_against_what_was_known() {
+        // One counts 2 % more than half, the other 2 % less: capacity or gain, each by its variance.
+        let learned = learned(facts([1.02, 0.98]));
+        let of_capacity = 0.02 * 0.02_f64.powi(2) / (0.02_f64.powi(2) + GAIN.powi(2));
+        let capacities_ah = capacities_ah(&learned);
+        assert!(
+            (capacities_ah[0] / 200.0 - 1.0 - of_capacity).abs() < 1e-5,
+            "{capacities_ah:?}"
+        );
+        assert!((capacities_ah[0] + capacities_ah[1] - 400.0).abs() < 1e-9);
+        // What is left of the difference of two capacities: both variances, each as a parallel of two.
+        let spread = learned.bank.eras[0].learned.clone().unwrap().spread;
+        let difference = spread.row(0) - spread.row(1);
+        let left = (2.0 / (0.02_f64.powi(-2) + GAIN.powi(-2))).sqrt();
+        assert!((difference.norm() - left).abs() < 1e-5, "{}", difference.norm());
+    }
+
+    #[test]
+    fn a_board_that_counts_everything_too_high_moves_no_share() {
+        let learned = learned(facts([1.02, 1.02]));
+        assert!((capacities_ah(&learned)[0] - 200.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn while_a_pack_is_away_and_a_day_longer_nothing_is_learned() {
+        let mut away = facts([1.02, 0.98]);
+        away.away.push(Away {
+            p: 0,
+            begin_ms: 0,
+            end_ms: 28 * 24 * HOUR_MS,
+        });
+        assert!(learned(away.clone()) == away);
+    }
+
+    #[test]
+    fn nothing_is_learned_across_a_silence() {
+        let mut silent = facts([1.02, 0.98]);
+        // For six hours, in which it counted a lot, a board was not heard.
+        for cut in &mut silent.grid[20..] {
+            let counted = &mut cut.totals[1];
+            counted.heard_ms -= 6 * HOUR_MS;
+            counted.charged -= charge(30.0);
+        }
+        let (with, without) = (learned(silent), learned(facts([1.02, 0.98])));
+        assert!((capacities_ah(&with)[0] - capacities_ah(&without)[0]).abs() < 0.01);
+    }
+}
