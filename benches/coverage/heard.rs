@@ -6,6 +6,7 @@ use std::{collections::BTreeSet, iter};
 use packdrift::{
     charge::{
         busbar::{self, Change, Watch, telling_ma},
+        causes::steps::{Gathering, STEP_MS, Steps},
         count::{Between, Counted, Joining, Piece, Sample},
         facts::{Away, Cut, Facts, Gap, Mark},
         full::{self, Anchor, Criterion, Seen, Shown},
@@ -171,6 +172,26 @@ impl<'a> Heard<'a> {
     /// The marks, ms since 1970.
     pub fn marks_ms(&self) -> Vec<i64> {
         self.marks.iter().map(|mark| mark.at_ms).collect()
+    }
+
+    /// What a pack reported of its current, in order of time.
+    pub fn reported(&self, p: usize) -> &[Sample] {
+        &self.members[p + 1].samples
+    }
+
+    /// The readings of a stretch of time as means over steps.
+    pub fn steps(&self, (begin_ms, end_ms): (i64, i64)) -> Steps {
+        let joinings: Vec<Joining> = self.members.iter().map(|member| member.joining).collect();
+        let mut gathering = Gathering::new(begin_ms, end_ms, STEP_MS, &joinings);
+        for (at_ms, of, channels) in &self.readings {
+            if let Some(current_ma) = channels.get(Channel::Current) {
+                gathering.current(usize::from(*of), *at_ms, current_ma);
+            }
+            if let Some(voltage_mv) = channels.get(Channel::Voltage).filter(|_| *of == 0) {
+                gathering.voltage(*at_ms, voltage_mv);
+            }
+        }
+        gathering.finish()
     }
 
     /// Whether a pack displayed something, and what, in tenths of a percent, at an instant.

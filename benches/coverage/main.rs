@@ -7,6 +7,7 @@
 //!
 //! Seeds below 3000 are for developing the budget, seeds from 3001 on for reporting.
 
+mod causes;
 mod forecast;
 mod heard;
 mod ranking;
@@ -16,6 +17,7 @@ mod tally;
 mod winter;
 
 use std::{
+    ops::Range,
     path::Path,
     sync::atomic::{AtomicU64, Ordering},
     thread,
@@ -39,6 +41,9 @@ struct Arguments {
     /// Which kind; several may be named. Left out: all.
     #[arg(long)]
     kind: Vec<Sort>,
+    /// Only tell causes of drift.
+    #[arg(long)]
+    causes: bool,
     /// Only rank revisions: this many drawn winters of two revisions with two units each.
     #[arg(long, value_name = "WINTERS")]
     ranking: Option<u64>,
@@ -63,33 +68,48 @@ fn main() {
     let seeds = arguments.from_seed..arguments.from_seed + arguments.winters;
     println!("seeds {} to {}", seeds.start, seeds.end - 1);
     for kind in kinds {
-        let next = AtomicU64::new(seeds.start);
-        let threads = thread::available_parallelism().map_or(1, usize::from);
-        let mut all = Rows::default();
-        thread::scope(|scope| {
-            let workers: Vec<_> = (0..threads)
-                .map(|_| {
-                    scope.spawn(|| {
-                        let mut rows = Rows::default();
-                        loop {
-                            let seed = next.fetch_add(1, Ordering::Relaxed);
-                            if seed >= seeds.end {
-                                return rows;
-                            }
-                            winter::ask(&setup, kind, seed, &mut rows);
-                        }
-                    })
-                })
-                .collect();
-            for worker in workers {
-                all.append(worker.join().expect("a winter can be asked"));
-            }
-        });
         println!("\n{kind:44} {}", tally::HEAD);
-        for (name, tally) in all.named() {
+        if arguments.causes {
+            let ask = |seed, rows: &mut causes::Rows| causes::ask(&setup, kind, seed, rows);
+            each_winter(seeds.clone(), ask, causes::Rows::append).print();
+            continue;
+        }
+        let ask = |seed, rows: &mut Rows| winter::ask(&setup, kind, seed, rows);
+        for (name, tally) in each_winter(seeds.clone(), ask, Rows::append).named() {
             if let Some(summary) = tally.summary() {
                 println!("{name:44} {summary}");
             }
         }
     }
+}
+
+/// Asks the winters of these seeds on all cores.
+fn each_winter<R: Default + Send>(
+    seeds: Range<u64>,
+    ask: impl Fn(u64, &mut R) + Sync,
+    append: impl Fn(&mut R, R),
+) -> R {
+    let next = AtomicU64::new(seeds.start);
+    let threads = thread::available_parallelism().map_or(1, usize::from);
+    let mut all = R::default();
+    thread::scope(|scope| {
+        let workers: Vec<_> = (0..threads)
+            .map(|_| {
+                scope.spawn(|| {
+                    let mut rows = R::default();
+                    loop {
+                        let seed = next.fetch_add(1, Ordering::Relaxed);
+                        if seed >= seeds.end {
+                            return rows;
+                        }
+                        ask(seed, &mut rows);
+                    }
+                })
+            })
+            .collect();
+        for worker in workers {
+            append(&mut all, worker.join().expect("a winter can be asked"));
+        }
+    });
+    all
 }

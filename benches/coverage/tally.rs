@@ -72,7 +72,7 @@ impl Tally {
 /// What a tally comes to.
 #[derive(Debug, Clone, Copy)]
 pub struct Summary {
-    answers: usize,
+    pub answers: usize,
     missed: usize,
     held: f64,
     /// Part held, every winter weighing the same, …

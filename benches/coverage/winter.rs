@@ -64,11 +64,16 @@ impl Rows {
     }
 }
 
+/// A winter, and what is heard of it.
+pub fn simulated(setup: &Setup, sort: Sort, seed: u64) -> (Winter, Heard<'_>) {
+    let winter = simulate(&Plan::new(sort.kind(), seed));
+    let heard = Heard::new(setup, sort.readings(&winter, seed));
+    (winter, heard)
+}
+
 /// Asks everything of one winter.
 pub fn ask(setup: &Setup, sort: Sort, seed: u64, rows: &mut Rows) {
-    let plan = Plan::new(sort.kind(), seed);
-    let winter = simulate(&plan);
-    let heard = Heard::new(setup, sort.readings(&winter, seed));
+    let (winter, heard) = simulated(setup, sort, seed);
     let marks_ms = heard.marks_ms();
     let recalibrated: Vec<(i64, usize)> = winter.recalibrated.into_iter().collect();
     // Every third day, at another hour each time.

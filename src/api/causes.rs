@@ -14,11 +14,11 @@ use super::{
 };
 use crate::{
     charge::{
-        causes::{Causes, Change, Figure, Untold},
+        causes::{Causes, Change, Figure, Untold, account::PackExplained},
         estimate::COVERAGE_FACTOR,
     },
     config::{Bank, Setup},
-    ledger::{self, PackExplained},
+    ledger,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {

@@ -142,6 +142,11 @@ impl Cells {
         self.stored_ah / self.capacity_ah
     }
 
+    /// What its board draws and it loses by itself, A.
+    pub(super) fn lost_a(&self) -> f64 {
+        self.draw_a + self.self_discharge_per_hour * self.capacity_ah
+    }
+
     /// Carries a terminal current for a while.
     pub(super) fn carry(&mut self, amperes: f64, seconds: f64) {
         let hours = seconds / 3600.0;
@@ -150,7 +155,7 @@ impl Cells {
         } else {
             amperes
         };
-        let lost = self.draw_a + self.heater_a + self.self_discharge_per_hour * self.capacity_ah;
+        let lost = self.lost_a() + self.heater_a;
         self.stored_ah += (stored - lost) * hours;
         let turned = amperes.abs() * hours / (TURNS_WITHIN * self.capacity_ah);
         self.own.went += (amperes.signum() - self.own.went) * turned.min(1.0);
@@ -181,7 +186,7 @@ mod tests {
                 cells.carry(amperes, 10.0);
             }
         }
-        let lost_ah = 2.0 * (cells.draw_a + cells.self_discharge_per_hour * cells.capacity_ah);
+        let lost_ah = 2.0 * cells.lost_a();
         let expect_ah = 20.0 * cells.efficiency - 5.0 - lost_ah;
         assert!((cells.stored_ah - before_ah - expect_ah).abs() < 1e-9);
     }

@@ -50,6 +50,8 @@ pub struct PackTraits {
     pub capacity_ah: f64,
     /// What is wrong with its board at the beginning.
     pub faults: Faults,
+    /// What its board draws and its cells lose by themselves, A; a heater comes on top in a rough winter.
+    pub lost_a: f64,
 }
 
 /// What was really so at an instant.
@@ -148,6 +150,8 @@ pub fn simulate(plan: &Plan) -> Winter {
             Board::new(faults, *rated_ah, cells.state_of_charge())
         })
         .collect();
+    let cutoff = (plan.kind == Kind::Cutoff).then(|| Cutoff::new(plan, PACKS.len()));
+    let rough = (plan.kind == Kind::Rough).then(|| Rough::new(plan, &mut cells));
     let packs = PACKS
         .iter()
         .zip(cells.iter().zip(&boards))
@@ -157,10 +161,9 @@ pub fn simulate(plan: &Plan) -> Winter {
             rated_ah: *rated_ah,
             capacity_ah: cells.capacity_ah,
             faults: board.faults,
+            lost_a: cells.lost_a(),
         })
         .collect();
-    let cutoff = (plan.kind == Kind::Cutoff).then(|| Cutoff::new(plan, PACKS.len()));
-    let rough = (plan.kind == Kind::Rough).then(|| Rough::new(plan, &mut cells));
     let recalibrated_ms = plan.begin_ms + i64::from(RECALIBRATION_DAY) * 86_400_000 + 9 * 3_600_000;
     let recalibrated = (plan.days > RECALIBRATION_DAY + 1).then_some((recalibrated_ms, RECALIBRATED));
     let mut simulation = Simulation {

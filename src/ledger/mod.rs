@@ -25,7 +25,7 @@ mod told;
 pub use anchors::criterion;
 pub use balance::hours_of_bank;
 pub use calibration::{Calibration, calibrations};
-pub use causes::{Explained, PackExplained, causes};
+pub use causes::causes;
 pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
 pub use facts::{Asked, bank_facts, gather, grid_ms};

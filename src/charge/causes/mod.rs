@@ -7,6 +7,7 @@
 //!
 //! What can't be told is an answer: [`Untold`]. Which charge error there is to explain is `drift`'s.
 
+pub mod account;
 mod change;
 mod curve;
 mod flow;

@@ -3,6 +3,8 @@
 use crate::charge::count::{Joining, PER_AH, Piece, Sample};
 
 const MS_PER_HOUR: f64 = 3_600_000.0;
+/// Length of a step, ms: short beside what packs take to share a current, long beside the pauses between reports.
+pub const STEP_MS: i64 = 300_000;
 
 /// What an instrument reported in one step.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
