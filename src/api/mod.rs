@@ -38,7 +38,7 @@ use axum::{Router, middleware};
 
 pub use call::{CallError, call};
 pub use gate::{is_here, is_sent_from_elsewhere};
-pub use query::{query_string, stretch};
+pub use query::{percent_encoded, query_string, stretch};
 pub use readings::field;
 pub use serve::serve;
 pub use state::{App, Backups, Health, Intake};

@@ -160,18 +160,25 @@ pub fn query_string(parameters: &[(&str, Option<&str>)]) -> String {
             query.push(if query.is_empty() { '?' } else { '&' });
             query.push_str(name);
             query.push('=');
-            for byte in value.bytes() {
-                match byte {
-                    b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' | b'~' => {
-                        query.push(char::from(byte));
-                    }
-                    // Writing to a String does not fail.
-                    _ => drop(write!(query, "%{byte:02X}")),
-                }
-            }
+            query.push_str(&percent_encoded(value));
         }
     }
     query
+}
+
+/// Text with everything but letters, digits and `-_.~` as `%20` and so on (RFC 3986, section 2.1).
+#[must_use]
+pub fn percent_encoded(text: &str) -> String {
+    let mut encoded = String::new();
+    for byte in text.bytes() {
+        if byte.is_ascii_alphanumeric() || b"-_.~".contains(&byte) {
+            encoded.push(char::from(byte));
+        } else {
+            // Writing to a String does not fail.
+            let _ = write!(encoded, "%{byte:02X}");
+        }
+    }
+    encoded
 }
 
 #[cfg(test)]

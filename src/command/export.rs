@@ -1,4 +1,7 @@
-//! `packdrift export`: readings, hours, full charges, phases, notes and marks for other programs.
+//! `packdrift export`: readings, hours, full charges, phases, notes, marks and answers for other programs.
+
+#[cfg(feature = "parquet")]
+mod partition;
 
 use std::{
     collections::BTreeSet,
@@ -9,12 +12,13 @@ use std::{
 
 use axum::http::Method;
 use clap::Args;
+use serde_json::Value;
 
 use super::{Failure, ask::Answerer};
 use crate::{
     api,
     config::{self, Bank, Setup},
-    exchange::export::{self, Format, What},
+    exchange::export::{self, Format, Table, What},
     store,
 };
 
@@ -30,6 +34,11 @@ pub struct Arguments {
     /// The file to write, for battery data the folder; left out: standard output.
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// Bring a folder up to date that holds every table but the readings, by site (a bank each) and month; what is in
+    /// it as it should be is left alone, so that a file sync carries it from many sites to one place.
+    #[cfg(feature = "parquet")]
+    #[arg(long, value_name = "DIR", conflicts_with_all = ["what", "output", "since", "until"])]
+    partition: Option<PathBuf>,
     /// From when: a date in the bank's time zone or an RFC 3339 instant.
     #[arg(long)]
     since: Option<String>,
@@ -50,16 +59,35 @@ pub struct Arguments {
 /// Where the setup file is wrong, the store can't be read, or the file can't be written.
 pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     let setup = config::load(config)?;
+    if arguments.what == What::Dictionary {
+        return dictionary(arguments.output.as_deref());
+    }
     if !setup.store.path.exists() {
         return Err(Failure::NoStore {
             path: setup.store.path.display().to_string(),
         });
     }
+    #[cfg(feature = "parquet")]
+    if let Some(folder) = &arguments.partition {
+        if arguments.format != Format::Parquet {
+            return Err(Failure::Words(
+                "--partition goes with --format parquet".to_owned(),
+            ));
+        }
+        let banks = match &arguments.bank {
+            Some(_) => vec![asked_bank(&setup, arguments)?],
+            None => setup.banks.iter().collect(),
+        };
+        let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
+        let done = partition::partitions(&answerer, &setup, &banks, folder);
+        answerer.close();
+        return done;
+    }
     if arguments.what == What::BatteryData {
         return batteries(&setup, arguments);
     }
     let Some(output) = &arguments.output else {
-        let mut out = BufWriter::new(stdout().lock());
+        let mut out = BufWriter::new(stdout());
         write(config, &setup, arguments, &mut out)?;
         return out
             .flush()
@@ -77,6 +105,20 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     Ok(())
 }
 
+/// The data dictionary, which needs no store.
+fn dictionary(output: Option<&Path>) -> Result<(), Failure> {
+    let text = format!("{:#}\n", export::dictionary());
+    match output {
+        None => {
+            print!("{text}");
+            Ok(())
+        }
+        Some(path) => {
+            fs::write(path, text).map_err(Failure::system(format!("{} can't be written", path.display())))
+        }
+    }
+}
+
 /// A file a pack into a folder.
 fn batteries(setup: &Setup, arguments: &Arguments) -> Result<(), Failure> {
     let Some(folder) = &arguments.output else {
@@ -84,22 +126,16 @@ fn batteries(setup: &Setup, arguments: &Arguments) -> Result<(), Failure> {
             "the Battery Data Format has a file a pack: name a folder with --output".to_owned(),
         ));
     };
-    if arguments.format != Format::Csv {
-        return Err(Failure::Words(
-            "the Battery Data Format is written as CSV".to_owned(),
-        ));
-    }
     let bank = asked_bank(setup, arguments)?;
     let zone = bank.time_zone;
     let stretch_ms = api::stretch(arguments.since.as_deref(), arguments.until.as_deref(), zone)?;
     let made = fs::create_dir_all(folder);
     made.map_err(Failure::system(format!("{} can't be made", folder.display())))?;
     let connection = store::read_only(&setup.store.path)?;
-    for (name, rows) in export::batteries(&connection, setup, bank, stretch_ms, folder)? {
-        println!(
-            "{}: {rows} rows",
-            folder.join(format!("{name}.bdf.csv")).display()
-        );
+    let written = export::batteries(&connection, setup, bank, stretch_ms, arguments.format, folder)?
+        .ok_or_else(|| Failure::Words("the Battery Data Format is written as CSV or Parquet".to_owned()))?;
+    for (path, rows) in written {
+        println!("{}: {rows} rows", path.display());
     }
     Ok(())
 }
@@ -117,15 +153,21 @@ fn asked_bank<'s>(setup: &'s Setup, arguments: &Arguments) -> Result<&'s Bank, F
     }
 }
 
-fn write(config: &Path, setup: &Setup, arguments: &Arguments, out: &mut dyn Write) -> Result<u64, Failure> {
+fn write(
+    config: &Path,
+    setup: &Setup,
+    arguments: &Arguments,
+    out: &mut (dyn Write + Send),
+) -> Result<u64, Failure> {
     let bank = asked_bank(setup, arguments)?;
     let (since, until) = (arguments.since.as_deref(), arguments.until.as_deref());
-    let stretch_ms = api::stretch(since, until, bank.time_zone)?;
     if arguments.what == What::Readings {
+        let stretch_ms = api::stretch(since, until, bank.time_zone)?;
         let connection = store::read_only(&setup.store.path)?;
         let only = arguments.bank.as_ref().map(|_| names(setup, bank));
         return Ok(export::readings(
             &connection,
+            &setup.digest,
             stretch_ms,
             only.as_ref(),
             arguments.format,
@@ -136,20 +178,40 @@ fn write(config: &Path, setup: &Setup, arguments: &Arguments, out: &mut dyn Writ
         return Err(Failure::Words("say which bank with --bank".to_owned()));
     }
     let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
+    let found = table(&answerer, setup, bank, arguments.what, since, until);
+    answerer.close();
+    Ok(found?.write(arguments.format, &setup.digest, out)?)
+}
+
+/// Asks for a table of a bank.
+fn table(
+    answerer: &Answerer,
+    setup: &Setup,
+    bank: &Bank,
+    what: What,
+    since: Option<&str>,
+    until: Option<&str>,
+) -> Result<Table, Failure> {
     // Asking for phases brings the hours up to date as well.
-    let path = arguments.what.path(&bank.id, since, until);
+    let path = what.path(&bank.id, since, until);
     let asked =
         path.unwrap_or_else(|| format!("/v1/phases{}", api::query_string(&[("bank", Some(&bank.id))])));
-    let document = answerer.ask(&Method::GET, &asked, None);
-    answerer.close();
-    let document = document?;
-    let table = if arguments.what == What::Hours {
-        export::hours(&store::read_only(&setup.store.path)?, setup, bank, stretch_ms)?
-    } else {
-        arguments.what.table(&document)
-    };
-    table.write(arguments.format, out)?;
-    Ok(table.rows.len() as u64)
+    let mut document = answerer.ask(&Method::GET, &asked, None)?;
+    // Notes are asked for of all banks at once.
+    if let (What::Notes, Some(notes)) = (what, document["notes"].as_array_mut()) {
+        let names = names(setup, bank);
+        let of = |note: &Value, field: &str| note[field].as_str().is_some_and(|name| names.contains(name));
+        notes.retain(|note| note["bank"] == *bank.id || of(note, "reference") || of(note, "pack"));
+    }
+    let kept = || store::read_only(&setup.store.path);
+    Ok(match what {
+        What::Hours => {
+            let stretch_ms = api::stretch(since, until, bank.time_zone)?;
+            export::hours(&kept()?, setup, bank, stretch_ms)?
+        }
+        What::StatedPhases => export::stated_phases(&kept()?, bank)?,
+        _ => what.table(&document),
+    })
 }
 
 fn names(setup: &Setup, bank: &Bank) -> BTreeSet<String> {

@@ -23,7 +23,8 @@ use crate::{
 /// What to import.
 #[derive(Args)]
 pub struct Arguments {
-    /// Files: CSV or JSON lines, also as gz or zst, or another packdrift's store.
+    /// Files: CSV, JSON lines or SenML, also as gz or zst, Parquet, packdrift's own exports of readings, notes, stated
+    /// phases and marks, or another packdrift's store.
     #[arg(required = true)]
     files: Vec<PathBuf>,
     /// The map: a TOML file that says what the columns mean. packdrift's own exports need none.
@@ -129,6 +130,34 @@ fn told(setup: &Setup, file: &Path, look: &Look) -> String {
     });
     // Writing to a String does not fail.
     let _ = writeln!(text, "{}: {} readings{extent}", file.display(), look.readings);
+    if look.readings > 0 {
+        understood(&mut text, setup, look);
+    }
+    for (reason, count, first) in &look.refused {
+        let _ = writeln!(
+            text,
+            "to quarantine: {count} for {}, the first {first}",
+            reason.word()
+        );
+    }
+    let said = &look.said;
+    if !said.is_empty() {
+        let _ = writeln!(
+            text,
+            "what people said: {} revisions of notes, {} of phases, {} of marks",
+            said.notes.len(),
+            said.phases.len(),
+            said.marks.len()
+        );
+    }
+    for remark in &look.remarks {
+        let _ = writeln!(text, "note: {remark}");
+    }
+    text
+}
+
+/// What each instrument reports, and the first readings.
+fn understood(text: &mut String, setup: &Setup, look: &Look) {
     let rows = look.channels.iter().map(|((instrument, channel), values)| {
         [
             setup.entry(*instrument).id.clone(),
@@ -158,17 +187,6 @@ fn told(setup: &Setup, file: &Path, look: &Look) -> String {
         "{}",
         table(["line", "at", "instrument", "read as"], &[1, 2, 3], rows)
     );
-    for (reason, count, first) in &look.refused {
-        let _ = writeln!(
-            text,
-            "to quarantine: {count} for {}, the first {first}",
-            reason.word()
-        );
-    }
-    for remark in &look.remarks {
-        let _ = writeln!(text, "note: {remark}");
-    }
-    text
 }
 
 #[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]

@@ -66,12 +66,43 @@ struct Fields {
 /// # Errors
 /// Where it is no pack, of a later version, or has a field that must be understood and isn't.
 pub fn resolve(body: &[u8]) -> Result<Vec<Record>, Refusal> {
-    let packed = match body.first() {
-        None => return Err(refusal(Reason::Empty, "the body has no bytes")),
-        // Major type 4 or a tag (RFC 8949, section 3.1); JSON never begins so.
-        Some(0x80..=0x9f | 0xc0..=0xdf) => from_cbor(body)?,
-        Some(_) => from_json(body)?,
-    };
+    match body.first() {
+        None => Err(refusal(Reason::Empty, "the body has no bytes")),
+        Some(&first) if is_cbor(first) => {
+            let pack = ciborium::from_reader(body);
+            of_cbor(pack.map_err(|error| malformed(format!("not CBOR: {error}")))?)
+        }
+        Some(_) => {
+            let pack = serde_json::from_slice(body);
+            of_json(&pack.map_err(|error| malformed(format!("not JSON: {error}")))?)
+        }
+    }
+}
+
+/// Whether a pack that begins with this byte is CBOR: major type 4 or a tag (RFC 8949, section 3.1); JSON never begins
+/// so.
+#[must_use]
+pub fn is_cbor(first: u8) -> bool {
+    matches!(first, 0x80..=0x9f | 0xc0..=0xdf)
+}
+
+/// Resolves a pack that was read as JSON.
+///
+/// # Errors
+/// As [`resolve`].
+pub fn of_json(pack: &Json) -> Result<Vec<Record>, Refusal> {
+    resolved(from_json(pack)?)
+}
+
+/// Resolves a pack that was read as CBOR.
+///
+/// # Errors
+/// As [`resolve`].
+pub fn of_cbor(pack: Cbor) -> Result<Vec<Record>, Refusal> {
+    resolved(from_cbor(pack)?)
+}
+
+fn resolved(packed: Vec<Fields>) -> Result<Vec<Record>, Refusal> {
     let mut base = Fields::default();
     let mut records = Vec::new();
     for fields in packed {
@@ -121,12 +152,8 @@ fn is_name(name: &str) -> bool {
             .all(|letter| letter.is_ascii_alphanumeric() || matches!(letter, '-' | ':' | '.' | '/' | '_'))
 }
 
-fn from_json(body: &[u8]) -> Result<Vec<Fields>, Refusal> {
-    let document: Json =
-        serde_json::from_slice(body).map_err(|error| malformed(format!("not JSON: {error}")))?;
-    let records = document
-        .as_array()
-        .ok_or_else(|| malformed("a pack is an array"))?;
+fn from_json(pack: &Json) -> Result<Vec<Fields>, Refusal> {
+    let records = pack.as_array().ok_or_else(|| malformed("a pack is an array"))?;
     records
         .iter()
         .map(|record| {
@@ -148,15 +175,11 @@ fn from_json(body: &[u8]) -> Result<Vec<Fields>, Refusal> {
         .collect()
 }
 
-fn from_cbor(body: &[u8]) -> Result<Vec<Fields>, Refusal> {
-    let mut document: Cbor =
-        ciborium::from_reader(body).map_err(|error| malformed(format!("not CBOR: {error}")))?;
-    while let Cbor::Tag(_, inner) = document {
-        document = *inner;
+fn from_cbor(mut pack: Cbor) -> Result<Vec<Fields>, Refusal> {
+    while let Cbor::Tag(_, inner) = pack {
+        pack = *inner;
     }
-    let records = document
-        .as_array()
-        .ok_or_else(|| malformed("a pack is an array"))?;
+    let records = pack.as_array().ok_or_else(|| malformed("a pack is an array"))?;
     records
         .iter()
         .map(|record| {

@@ -19,6 +19,7 @@ pub mod off_busbar;
 mod open;
 pub mod quarantine;
 pub mod reading;
+mod revised;
 pub mod salvage;
 pub mod setup_version;
 pub mod soundness;

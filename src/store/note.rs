@@ -2,6 +2,8 @@
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
+use super::revised::{self, Revised};
+
 /// What a note speaks of.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Subject {
@@ -154,7 +156,7 @@ pub fn latest(connection: &Connection, id: i64) -> rusqlite::Result<Option<Note>
         .optional()
 }
 
-/// Every revision of every note, by the instant it speaks of.
+/// Every revision of every note, in order of their numbers.
 ///
 /// # Errors
 /// Whatever SQLite says.
@@ -163,6 +165,14 @@ pub fn history(connection: &Connection) -> rusqlite::Result<Vec<Note>> {
         .prepare_cached("SELECT * FROM note ORDER BY id, revision")?
         .query_map([], from_row)?
         .collect()
+}
+
+/// Adds revisions of notes from elsewhere that aren't here yet; gives how many those were.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn take(connection: &Connection, theirs: &[Note]) -> rusqlite::Result<u64> {
+    revised::take(connection, theirs)
 }
 
 /// The notes that stand, by the instant they speak of.
@@ -177,6 +187,28 @@ pub fn standing(connection: &Connection) -> rusqlite::Result<Vec<Note>> {
         )?
         .query_map([], from_row)?
         .collect()
+}
+
+impl Revised for Note {
+    fn numbers(&self) -> (i64, i64) {
+        (self.id, self.revision)
+    }
+
+    fn numbered(&self, id: i64, revision: i64) -> Self {
+        Self {
+            id,
+            revision,
+            ..self.clone()
+        }
+    }
+
+    fn all(connection: &Connection) -> rusqlite::Result<Vec<Self>> {
+        history(connection)
+    }
+
+    fn insert(&self, connection: &Connection) -> rusqlite::Result<()> {
+        insert(connection, self)
+    }
 }
 
 fn from_row(row: &Row<'_>) -> rusqlite::Result<Note> {

@@ -2,7 +2,10 @@
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
-use super::note::unknown_word;
+use super::{
+    note::unknown_word,
+    revised::{self, Revised},
+};
 
 /// What a person says of a full charge.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -133,6 +136,25 @@ pub fn history(connection: &Connection, bank: &str) -> rusqlite::Result<Vec<Stat
         .collect()
 }
 
+/// Every revision of every mark of every bank, in order of their numbers.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn all(connection: &Connection) -> rusqlite::Result<Vec<StatedMark>> {
+    connection
+        .prepare_cached("SELECT * FROM stated_mark ORDER BY id, revision")?
+        .query_map([], from_row)?
+        .collect()
+}
+
+/// Adds revisions of stated marks from elsewhere that aren't here yet; gives how many those were.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn take(connection: &Connection, theirs: &[StatedMark]) -> rusqlite::Result<u64> {
+    revised::take(connection, theirs)
+}
+
 /// The marks of a bank that stand, by the instant they speak of.
 ///
 /// # Errors
@@ -145,6 +167,28 @@ pub fn standing(connection: &Connection, bank: &str) -> rusqlite::Result<Vec<Sta
         )?
         .query_map(params![bank], from_row)?
         .collect()
+}
+
+impl Revised for StatedMark {
+    fn numbers(&self) -> (i64, i64) {
+        (self.id, self.revision)
+    }
+
+    fn numbered(&self, id: i64, revision: i64) -> Self {
+        Self {
+            id,
+            revision,
+            ..self.clone()
+        }
+    }
+
+    fn all(connection: &Connection) -> rusqlite::Result<Vec<Self>> {
+        all(connection)
+    }
+
+    fn insert(&self, connection: &Connection) -> rusqlite::Result<()> {
+        insert(connection, self)
+    }
 }
 
 fn from_row(row: &Row<'_>) -> rusqlite::Result<StatedMark> {

@@ -2,7 +2,10 @@
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
-use super::note::unknown_word;
+use super::{
+    note::unknown_word,
+    revised::{self, Revised},
+};
 use crate::charge::phase::Kind;
 
 /// What a person says of an interval.
@@ -94,6 +97,25 @@ fn insert(connection: &Connection, phase: &StatedPhase) -> rusqlite::Result<()> 
     Ok(())
 }
 
+/// Every revision of every stated phase, in order of their numbers.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn history(connection: &Connection) -> rusqlite::Result<Vec<StatedPhase>> {
+    connection
+        .prepare_cached("SELECT * FROM stated_phase ORDER BY id, revision")?
+        .query_map([], from_row)?
+        .collect()
+}
+
+/// Adds revisions of stated phases from elsewhere that aren't here yet; gives how many those were.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn take(connection: &Connection, theirs: &[StatedPhase]) -> rusqlite::Result<u64> {
+    revised::take(connection, theirs)
+}
+
 /// The phases of a bank that stand, in the order they were written: a later one stands over an earlier one.
 ///
 /// # Errors
@@ -106,6 +128,28 @@ pub fn standing(connection: &Connection, bank: &str) -> rusqlite::Result<Vec<Sta
         )?
         .query_map(params![bank], from_row)?
         .collect()
+}
+
+impl Revised for StatedPhase {
+    fn numbers(&self) -> (i64, i64) {
+        (self.id, self.revision)
+    }
+
+    fn numbered(&self, id: i64, revision: i64) -> Self {
+        Self {
+            id,
+            revision,
+            ..self.clone()
+        }
+    }
+
+    fn all(connection: &Connection) -> rusqlite::Result<Vec<Self>> {
+        history(connection)
+    }
+
+    fn insert(&self, connection: &Connection) -> rusqlite::Result<()> {
+        insert(connection, self)
+    }
 }
 
 fn from_row(row: &Row<'_>) -> rusqlite::Result<StatedPhase> {

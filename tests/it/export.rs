@@ -5,13 +5,13 @@ use std::{fs, path::Path, process::Command};
 use packdrift::{
     demo::{Kind, Plan, simulate},
     reading::{Channel, Channels},
-    store::{self, digest},
+    store::{self, digest, stated_phase},
 };
 
 use crate::past;
 
 /// A folder with the demo's setup and, where `days` are given, a winter of so many.
-fn place(days: u32) -> tempfile::TempDir {
+pub fn place(days: u32) -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
     let setup = fs::read_to_string(format!("{}/demo-data/skerry.toml", env!("CARGO_MANIFEST_DIR"))).unwrap();
     fs::write(folder.path().join("setup.toml"), setup).unwrap();
@@ -56,7 +56,8 @@ fn digest_of(folder: &Path) -> digest::ReadingsDigest {
 #[test]
 fn readings_go_round_to_the_same_bytes_digest_and_answers() {
     let from = place(5);
-    for format in ["csv", "json-lines"] {
+    let formats = ["csv", "json-lines"].into_iter();
+    for format in formats.chain(cfg!(feature = "parquet").then_some("parquet")) {
         packdrift(from.path(), &["export", "--format", format, "-o", "out"]);
         let out = fs::read(from.path().join("out")).unwrap();
         let into = place(0);
@@ -112,6 +113,7 @@ fn tables_have_a_row_for_each_thing_and_units_in_their_names() {
         ("phases", "kind"),
         ("notes", "text"),
         ("marks", "voltage_v"),
+        ("answers", "rate_ah_per_day"),
     ] {
         let csv = packdrift(folder.path(), &["export", what]);
         let mut reader = csv::Reader::from_reader(csv.as_bytes());
@@ -137,7 +139,7 @@ from bdf.validate import validate_df
 warnings.simplefilter("error")
 sums = {}
 for path in json.load(sys.stdin):
-    frame = pd.read_csv(path)
+    frame = pd.read_parquet(path) if path.endswith("parquet") else pd.read_csv(path)
     report = validate_df(frame)
     assert report["ok"] and not report["extras"], report
     seconds = frame["Unix Time / s"].diff().fillna(0)
@@ -149,38 +151,312 @@ print(json.dumps(sums))
 #[test]
 fn battery_data_passes_the_formats_own_validator() {
     let folder = place(2);
-    packdrift(folder.path(), &["export", "battery-data", "-o", "packs"]);
-    let mut files: Vec<_> = fs::read_dir(folder.path().join("packs"))
-        .unwrap()
-        .map(|entry| entry.unwrap().path().display().to_string())
-        .collect();
-    files.sort();
-    assert_eq!(files.len(), 5, "a file a pack: {files:?}");
-    let sums = crate::tools::python(BATTERY_DATA, &serde_json::json!(files).to_string());
-    let sums: serde_json::Value = serde_json::from_str(&sums).unwrap();
     let setup = packdrift::config::load(&folder.path().join("setup.toml")).unwrap();
     let connection = store::read_only(&setup.store.path).unwrap();
-    for file in files {
-        let name = Path::new(&file)
-            .file_name()
+    let formats = ["csv"].into_iter();
+    for format in formats.chain(cfg!(feature = "parquet").then_some("parquet")) {
+        packdrift(
+            folder.path(),
+            &["export", "battery-data", "--format", format, "-o", format],
+        );
+        let mut files: Vec<_> = fs::read_dir(folder.path().join(format))
             .unwrap()
-            .to_str()
-            .unwrap()
-            .trim_end_matches(".bdf.csv")
-            .to_owned();
-        let (rows, amps): (i64, f64) = connection
-            .query_row(
-                "SELECT count(*), sum(current) / 1000.0 FROM reading JOIN instrument AS i ON i.id = instrument \
-                 WHERE i.name = ?1 AND current IS NOT NULL AND voltage IS NOT NULL",
-                [&name],
-                |row| Ok((row.get(0)?, row.get(1)?)),
-            )
-            .unwrap();
-        assert_eq!(sums[&file][0], rows);
-        // Sums of as many decimal fractions, in another order.
+            .map(|entry| entry.unwrap().path().display().to_string())
+            .collect();
+        files.sort();
+        assert_eq!(files.len(), 5, "a file a pack: {files:?}");
+        let sums = crate::tools::python(BATTERY_DATA, &serde_json::json!(files).to_string());
+        let sums: serde_json::Value = serde_json::from_str(&sums).unwrap();
+        for file in files {
+            let name = Path::new(&file).file_name().unwrap().to_str().unwrap();
+            let name = name.trim_end_matches(&format!(".bdf.{format}"));
+            let (rows, amps): (i64, f64) = connection
+                .query_row(
+                    "SELECT count(*), sum(current) / 1000.0 FROM reading JOIN instrument AS i ON i.id = instrument \
+                     WHERE i.name = ?1 AND current IS NOT NULL AND voltage IS NOT NULL",
+                    [name],
+                    |row| Ok((row.get(0)?, row.get(1)?)),
+                )
+                .unwrap();
+            assert_eq!(sums[&file][0], rows);
+            // Sums of as many decimal fractions, in another order.
+            assert!(
+                (sums[&file][1].as_f64().unwrap() - amps).abs()
+                    < 1e-6 * f64::from(u32::try_from(rows).unwrap()),
+                "{name}"
+            );
+        }
+    }
+}
+
+/// Reads a Parquet file with two other implementations and gives what each finds.
+#[cfg(feature = "parquet")]
+const PARQUET: &str = r#"
+import json, sys
+import duckdb, pyarrow.compute as pc, pyarrow.parquet as pq
+path = sys.stdin.read()
+file = pq.ParquetFile(path)
+table = file.read()
+assert str(table.schema.field("at").type) == "timestamp[ms, tz=UTC]", table.schema
+meta = {key.decode(): value.decode() for key, value in file.metadata.metadata.items() if key != b"ARROW:schema"}
+columns = ["current_a", "voltage_v", "soc_percent"]
+arrow = [table.num_rows] + [round(pc.sum(table[name]).as_py(), 3) for name in columns]
+sums = ", ".join(f"round(sum({name}), 3)" for name in columns)
+duck = list(duckdb.execute(f"SELECT count(*), {sums} FROM read_parquet(?)", [path]).fetchone())
+assert arrow == duck, (arrow, duck)
+assert {file.metadata.row_group(0).column(0).compression} == {"ZSTD"}
+print(json.dumps({"sums": arrow, "meta": meta}))
+"#;
+
+#[cfg(feature = "parquet")]
+#[test]
+fn parquet_is_read_by_others_with_the_same_sums_and_says_units_and_setup() {
+    let folder = place(5);
+    packdrift(
+        folder.path(),
+        &["export", "--format", "parquet", "-o", "out.parquet"],
+    );
+    let path = folder.path().join("out.parquet");
+    let told = crate::tools::python(PARQUET, path.to_str().unwrap());
+    let told: serde_json::Value = serde_json::from_str(&told).unwrap();
+    let csv = packdrift(folder.path(), &["export"]);
+    let mut reader = csv::Reader::from_reader(csv.as_bytes());
+    let (mut rows, mut sums) = (0_i64, [0.0; 3]);
+    for record in reader.records() {
+        let record = record.unwrap();
+        rows += 1;
+        for (sum, place) in sums.iter_mut().zip(2..) {
+            *sum += record[place].parse().unwrap_or(0.0);
+        }
+    }
+    assert_eq!(told["sums"][0], rows);
+    for (place, sum) in sums.into_iter().enumerate() {
+        // Sums of as many decimal fractions, in another order, rounded to the thousandth.
         assert!(
-            (sums[&file][1].as_f64().unwrap() - amps).abs() < 1e-6 * f64::from(u32::try_from(rows).unwrap()),
-            "{name}"
+            (told["sums"][place + 1].as_f64().unwrap() - sum).abs() < 0.002,
+            "{told} {sum}"
         );
     }
+    let setup = packdrift::config::load(&folder.path().join("setup.toml")).unwrap();
+    assert_eq!(told["meta"]["setup_sha256"], setup.digest);
+    let units: serde_json::Value = serde_json::from_str(told["meta"]["units"].as_str().unwrap()).unwrap();
+    assert_eq!(units["current_a"], "A");
+    let bytes = fs::metadata(&path).unwrap().len();
+    let readings = u64::try_from(rows).unwrap();
+    assert!(bytes < 3 * readings, "{bytes} bytes for {readings} readings");
+}
+
+#[cfg(feature = "parquet")]
+#[test]
+fn a_folder_of_partitions_is_brought_up_to_date_and_left_alone_where_it_is() {
+    let folder = place(5);
+    packdrift(
+        folder.path(),
+        &["note", "--pack", "tern", "--at", "2025-11-03", "seen"],
+    );
+    let export = || {
+        packdrift(
+            folder.path(),
+            &["export", "--format", "parquet", "--partition", "fleet"],
+        )
+    };
+    let first = export();
+    assert!(
+        first.starts_with("skerry: ") && first.contains(" 0 as they were, 0 removed"),
+        "{first}"
+    );
+    let hours = folder
+        .path()
+        .join("fleet/hours/site=skerry/month=2025-11/hours.parquet");
+    let written = fs::metadata(&hours).unwrap().modified().unwrap();
+    let answers = folder
+        .path()
+        .join("fleet/answers/site=skerry/month=2025-11/answers.parquet");
+    assert!(answers.exists());
+    let again = export();
+    assert!(again.contains("skerry: 0 files written"), "{again}");
+    assert_eq!(fs::metadata(&hours).unwrap().modified().unwrap(), written);
+    // A month that has no rows any more.
+    let gone = folder.path().join("fleet/hours/site=skerry/month=2024-01");
+    fs::create_dir_all(&gone).unwrap();
+    fs::copy(&hours, gone.join("hours.parquet")).unwrap();
+    assert!(export().contains("1 removed"));
+    assert!(!gone.exists());
+}
+
+/// Checks the tables of a folder against its data dictionary, and that a wrong table is found out.
+const DICTIONARY: &str = r#"
+import sys
+from pathlib import Path
+from frictionless import Package, validate
+folder = Path(sys.stdin.read())
+package = Package(folder / "datapackage.json")
+report = validate(folder / "datapackage.json")
+assert report.valid, report.flatten(["name", "rowNumber", "fieldName", "type", "note"])
+assert all(task.stats["rows"] for task in report.tasks), [(task.name, task.stats) for task in report.tasks]
+hours = folder / "hours.csv"
+hours.write_text(hours.read_text().replace("charged_ah", "charged", 1))
+assert not validate(folder / "datapackage.json").valid
+"#;
+
+#[test]
+fn the_data_dictionary_says_what_every_table_has() {
+    let folder = place(5);
+    let path = folder.path();
+    packdrift(
+        path,
+        &[
+            "note",
+            "--pack",
+            "tern",
+            "--at",
+            "2025-11-03",
+            "said, and \"quoted\"\nover two lines",
+        ],
+    );
+    packdrift(
+        path,
+        &[
+            "mark",
+            "assert",
+            "--at",
+            "2025-11-04T12:00:00Z",
+            "seen at the charger",
+        ],
+    );
+    packdrift(path, &["export", "dictionary", "-o", "datapackage.json"]);
+    for table in [
+        "readings", "hours", "anchors", "phases", "notes", "marks", "answers",
+    ] {
+        packdrift(path, &["export", table, "-o", &format!("{table}.csv")]);
+    }
+    crate::tools::python(DICTIONARY, path.to_str().unwrap());
+}
+
+#[test]
+fn what_people_said_goes_round_and_is_taken_once() {
+    let from = place(5);
+    let path = from.path();
+    packdrift(
+        path,
+        &[
+            "note",
+            "--pack",
+            "tern",
+            "--at",
+            "2025-11-03",
+            "said, and \"quoted\"\nover two lines",
+        ],
+    );
+    packdrift(
+        path,
+        &[
+            "note",
+            "--kind",
+            "recalibration",
+            "--pack",
+            "petrel",
+            "--at",
+            "2025-11-04",
+            "zero set anew",
+        ],
+    );
+    packdrift(
+        path,
+        &[
+            "mark",
+            "assert",
+            "--at",
+            "2025-11-04T12:00:00Z",
+            "seen at the charger",
+        ],
+    );
+    packdrift(path, &["mark", "withdraw", "1"]);
+    let setup = packdrift::config::load(&path.join("setup.toml")).unwrap();
+    let rest = stated_phase::Said {
+        bank: "skerry".to_owned(),
+        kind: packdrift::charge::phase::Kind::Rest,
+        begin_ms: 1_762_128_000_000,
+        end_ms: 1_762_131_600_000,
+        text: "the inverter was off".to_owned(),
+    };
+    let connection = store::read_write(&setup.store.path).unwrap();
+    stated_phase::add(&connection, 1_762_200_000_000, rest).unwrap();
+    drop(connection);
+    packdrift(path, &["export", "-o", "readings"]);
+    let formats = ["csv", "json-lines"].into_iter();
+    for format in formats.chain(cfg!(feature = "parquet").then_some("parquet")) {
+        let tables = [
+            "notes",
+            "marks",
+            "stated-phases",
+            "phases",
+            "anchors",
+            "hours",
+            "answers",
+        ];
+        let export = |place: &Path| {
+            tables.map(|table| {
+                packdrift(place, &["export", table, "--format", format, "-o", table]);
+                fs::read(place.join(table)).unwrap()
+            })
+        };
+        let tables_there = export(path);
+        let into = place(0);
+        let file = |name: &str| path.join(name).display().to_string();
+        let files = ["readings", "notes", "marks", "stated-phases"].map(file);
+        let arguments: Vec<_> = ["import"]
+            .into_iter()
+            .chain(files.iter().map(String::as_str))
+            .collect();
+        let told = packdrift(into.path(), &[&arguments[..], &["--yes"]].concat());
+        assert!(
+            told.contains("2 revisions of notes, 0 of phases, 0 of marks"),
+            "{told}"
+        );
+        assert!(
+            export(into.path()) == tables_there,
+            "{format}: comes out as other bytes"
+        );
+        // Once more changes nothing, and so does the store itself as a file to import.
+        let store = setup.store.path.display().to_string();
+        packdrift(into.path(), &[&arguments[..], &[&store, "--yes"]].concat());
+        assert!(export(into.path()) == tables_there, "{format}: taken twice");
+    }
+}
+
+#[test]
+fn what_people_said_of_something_unknown_is_refused_with_its_line() {
+    let folder = place(0);
+    let head = "id,revision,written,at,bank,reference,pack,kind,text,withdrawn\r\n";
+    let refused = |row: &str, words: &str| {
+        fs::write(folder.path().join("notes.csv"), format!("{head}{row}\r\n")).unwrap();
+        let output = Command::new(env!("CARGO_BIN_EXE_packdrift"))
+            .args(["import", "notes.csv", "--yes", "--config", "setup.toml"])
+            .current_dir(folder.path())
+            .output()
+            .unwrap();
+        let told = String::from_utf8(output.stderr).unwrap();
+        assert!(
+            !output.status.success() && told.contains("line 2") && told.contains(words),
+            "{told}"
+        );
+    };
+    let at = "2025-11-03T00:00:00Z";
+    refused(
+        &format!("1,1,{at},{at},,,auk,observation,x,false"),
+        "“auk” is no bank, reference or pack",
+    );
+    refused(
+        &format!("1,1,{at},{at},,,tern,hunch,x,false"),
+        "“hunch” is no kind",
+    );
+    refused(
+        &format!("1,1,{at},yesterday,,,tern,observation,x,false"),
+        "“yesterday” in the column “at”",
+    );
+    refused(
+        &format!("one,1,{at},{at},,,tern,observation,x,false"),
+        "invalid digit",
+    );
 }

@@ -505,6 +505,52 @@ fn json_lines_are_read_by_name_or_pointer() {
 }
 
 #[test]
+fn senml_from_a_file_needs_no_map_where_names_end_in_instrument_and_channel() {
+    let place = Place::new();
+    let text = r#"[{"bn":"urn:dev:skerry:tern/","bt":1768032000,"n":"current","u":"A","v":-4.2},{"n":"voltage","u":"mV","v":52900}]
+        [{"bn":"fulmar.","bt":1768032060,"n":"connected","vb":true},{"n":"soc","u":"/","v":0.5},{"n":"door","v":1}]"#;
+    let look = place
+        .import(None, &place.file("log.senml", text.as_bytes()))
+        .unwrap();
+    assert_eq!(
+        place.readings(),
+        [MORNING[0], "2026-01-10T08:01:00Z fulmar soc 500 connected 1"]
+    );
+    assert!(look.remarks[0].contains("door"), "{:?}", look.remarks);
+    let cbor = |pack: Value| {
+        let mut bytes = Vec::new();
+        ciborium::into_writer(&pack, &mut bytes).unwrap();
+        bytes
+    };
+    let one = |at: i64| serde_json::json!([{"bn": "tern:", "bt": at, "n": "soc", "u": "%", "v": 50}]);
+    let both = [cbor(one(1_768_032_000)), cbor(one(1_768_032_060))].concat();
+    let place = Place::new();
+    place.import(None, &place.file("log", &both)).unwrap();
+    assert_eq!(place.readings().len(), 2);
+    let refused = |text: &str, words: &str| {
+        let place = Place::new();
+        let told = place
+            .look(None, &place.file("log", text.as_bytes()))
+            .err()
+            .unwrap()
+            .to_string();
+        assert!(told.contains(words), "{told}");
+    };
+    refused(
+        r#"[{"n":"tern/soc","u":"%","v":1,"t":-5}]"#,
+        "counts from when it was sent",
+    );
+    refused(
+        r#"[{"bt":1768032000,"n":"tern/soc","u":"V","v":1}]"#,
+        "V is no unit of it",
+    );
+    refused(
+        r#"[{"bt":1768032000,"n":"tern/soc","u":"%","v":1},{"n""#,
+        "no JSON",
+    );
+}
+
+#[test]
 fn several_instruments_may_share_a_row_and_one_wrong_value_refuses_only_its_own() {
     let map = "time = { column = 'time' }\n[columns]\nI1 = { channel = 'current', instrument = 'tern' }\nU1 = { channel = 'voltage', instrument = 'tern' }\nI2 = { channel = 'current', instrument = 'fulmar' }\n";
     let text = "time,I1,U1,I2\n2026-01-10T08:00:00Z,1,52,2\n2026-01-10T08:01:00Z,1,52,3\n2026-01-10T08:02:00Z,1,9999,4\n";

@@ -15,6 +15,7 @@ mod dated;
 mod decode;
 mod export;
 mod fixture;
+mod fleet;
 mod forecast;
 mod fuzzed;
 mod gaps;

@@ -1,15 +1,19 @@
-//! The Battery Data Format of the Battery Data Alliance (LF Energy), an open standard of column names: one CSV file a
-//! pack.
+//! The Battery Data Format of the Battery Data Alliance (LF Energy), an open standard of column names: one file a pack.
 //!
 //! Charging is positive in these files. `Net Capacity / Ah` is the board's own counter, where it reports one;
 //! `Surface Temperature T1 / degC` its temperature. A reading without voltage or current is left out: the format wants
 //! both.
 
-use std::{collections::HashMap, fs::File, io::BufWriter, path::Path};
+use std::{
+    collections::BTreeMap,
+    fs::File,
+    io::BufWriter,
+    path::{Path, PathBuf},
+};
 
 use rusqlite::Connection;
 
-use super::{ExportError, csv_writer, readings::in_units};
+use super::{Column, ExportError, Field, Format, Kind::Number, readings::in_units, sheet::Sheet};
 use crate::{
     config::Bank,
     config::Setup,
@@ -17,24 +21,39 @@ use crate::{
     store,
 };
 
-const COLUMNS: [&str; 6] = [
-    "Test Time / s",
-    "Voltage / V",
-    "Current / A",
-    "Unix Time / s",
-    "Net Capacity / Ah",
-    "Surface Temperature T1 / degC",
+const COLUMNS: [Column; 6] = [
+    Column::new("Test Time / s", Number, "Time since the first row."),
+    Column::new("Voltage / V", Number, "Terminal voltage."),
+    Column::new("Current / A", Number, "Current; charging is positive."),
+    Column::new("Unix Time / s", Number, "Time since 1970-01-01T00:00:00Z."),
+    Column::new("Net Capacity / Ah", Number, "The board's own charge counter."),
+    Column::new(
+        "Surface Temperature T1 / degC",
+        Number,
+        "Temperature as the board reports it.",
+    ),
 ];
+
+/// What the format calls its files.
+fn ending(format: Format) -> Option<&'static str> {
+    match format {
+        Format::Csv => Some("bdf.csv"),
+        Format::JsonLines => None,
+        #[cfg(feature = "parquet")]
+        Format::Parquet => Some("bdf.parquet"),
+    }
+}
 
 /// One pack's file.
 struct Pack {
-    csv: csv::Writer<BufWriter<File>>,
+    sheet: Sheet<BufWriter<File>>,
+    path: PathBuf,
     first_ms: Option<i64>,
     rows: u64,
 }
 
-/// Writes `NAME.bdf.csv` for each pack of a bank into a folder that exists, from its readings in
-/// `[from_ms, until_ms]`; gives how many rows each has.
+/// Writes a file for each pack of a bank into a folder that exists, from its readings in `[from_ms, until_ms]`; gives
+/// how many rows each has. `None`: the standard has no such format.
 ///
 /// # Errors
 /// Where the store can't be read or a file not be written.
@@ -43,16 +62,20 @@ pub fn batteries(
     setup: &Setup,
     bank: &Bank,
     stretch_ms: (i64, i64),
+    format: Format,
     folder: &Path,
-) -> Result<Vec<(String, u64)>, ExportError> {
-    let mut packs = HashMap::new();
+) -> Result<Option<Vec<(PathBuf, u64)>>, ExportError> {
+    let Some(ending) = ending(format) else {
+        return Ok(None);
+    };
+    let mut packs = BTreeMap::new();
     for pack in &bank.packs {
         let name = &setup.entry(pack.instrument).id;
-        let file = File::create(folder.join(format!("{name}.bdf.csv")))?;
-        let mut csv = csv_writer(BufWriter::new(file));
-        csv.write_record(COLUMNS)?;
+        let path = folder.join(format!("{name}.{ending}"));
+        let file = BufWriter::new(File::create(&path)?);
         let pack = Pack {
-            csv,
+            sheet: Sheet::begin(format, COLUMNS.to_vec(), &setup.digest, file)?,
+            path,
             first_ms: None,
             rows: 0,
         };
@@ -70,13 +93,11 @@ pub fn batteries(
     if let Some(error) = failed {
         return Err(error);
     }
-    let mut written = Vec::new();
-    for (name, mut pack) in packs {
-        pack.csv.flush()?;
-        written.push((name, pack.rows));
-    }
-    written.sort();
-    Ok(written)
+    let ended = packs.into_values().map(|pack| {
+        pack.sheet.end()?;
+        Ok((pack.path, pack.rows))
+    });
+    ended.collect::<Result<_, _>>().map(Some)
 }
 
 impl Pack {
@@ -96,8 +117,7 @@ impl Pack {
             value(Channel::Charge),
             value(Channel::Temperature),
         ];
-        let text = fields.map(|field| field.map_or_else(String::new, |figure| figure.to_string()));
-        self.csv.write_record(text)?;
+        self.sheet.row(fields.map(Field::from).to_vec())?;
         self.rows += 1;
         Ok(())
     }

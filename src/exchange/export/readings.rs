@@ -4,15 +4,37 @@
 use std::{collections::BTreeSet, io::Write};
 
 use rusqlite::Connection;
-use serde_json::{Map, Value};
 
-use super::{ExportError, Format, csv_writer};
+use super::{Column, ExportError, Field, Format, Kind, sheet::Sheet};
 use crate::{
     api::field,
-    page::words::rfc3339,
     reading::{Channel, Channels},
     store,
 };
+
+/// The columns of readings: when, whose, and a column a channel.
+pub(super) fn columns() -> Vec<Column> {
+    let before = [
+        Column::new("at", Kind::Instant, "When it held."),
+        Column::new("instrument", Kind::Text, "Who said it: a pack or the reference."),
+    ];
+    let channels = Channel::ALL.map(|channel| Column::new(field(channel), Kind::Number, meaning(channel)));
+    before.into_iter().chain(channels).collect()
+}
+
+fn meaning(channel: Channel) -> &'static str {
+    match channel {
+        Channel::Current => "Current; charging is positive.",
+        Channel::Voltage => "Terminal voltage.",
+        Channel::Soc => "Displayed state of charge.",
+        Channel::Charge => "The instrument's own charge counter.",
+        Channel::Temperature => "Temperature.",
+        Channel::CellMin => "Lowest cell voltage.",
+        Channel::CellMax => "Highest cell voltage.",
+        Channel::Connected => "1 where the board's switch connects the pack to the busbar, else 0.",
+        Channel::Alive => "1 where the instrument is there at all, else 0.",
+    }
+}
 
 /// Writes the readings in `[from_ms, until_ms]`, of these instruments or of all; gives how many there were.
 ///
@@ -23,19 +45,13 @@ use crate::{
 /// Where the store can't be read or the output not be written.
 pub fn readings(
     connection: &Connection,
+    setup_digest: &str,
     stretch_ms: (i64, i64),
     only: Option<&BTreeSet<String>>,
     format: Format,
-    into: &mut dyn Write,
+    into: &mut (dyn Write + Send),
 ) -> Result<u64, ExportError> {
-    let mut out = match format {
-        Format::Csv => {
-            let mut csv = csv_writer(into);
-            csv.write_record(["at", "instrument"].into_iter().chain(Channel::ALL.map(field)))?;
-            Out::Csv(Box::new(csv))
-        }
-        Format::JsonLines => Out::JsonLines(into),
-    };
+    let mut sheet = Sheet::begin(format, columns(), setup_digest, into)?;
     let mut rows = 0;
     let mut failed = None;
     store::reading::each_named(connection, stretch_ms, |named| {
@@ -48,7 +64,7 @@ pub fn readings(
             if channels.is_empty() {
                 continue;
             }
-            if let Err(error) = out.row(named.at_ms, &named.name, &channels) {
+            if let Err(error) = sheet.row(row(named.at_ms, &named.name, &channels)) {
                 failed = Some(error);
                 break;
             }
@@ -58,50 +74,17 @@ pub fn readings(
     if let Some(error) = failed {
         return Err(error);
     }
-    out.end()?;
+    sheet.end()?;
     Ok(rows)
 }
 
-enum Out<'a> {
-    Csv(Box<csv::Writer<&'a mut dyn Write>>),
-    JsonLines(&'a mut dyn Write),
-}
-
-impl Out<'_> {
-    fn row(&mut self, at_ms: i64, name: &str, channels: &Channels) -> Result<(), ExportError> {
-        let at = rfc3339(at_ms);
-        match self {
-            Self::Csv(csv) => {
-                csv.write_field(at)?;
-                csv.write_field(name)?;
-                for channel in Channel::ALL {
-                    let value = channels.get(channel);
-                    csv.write_field(
-                        value.map_or_else(String::new, |value| in_units(channel, value).to_string()),
-                    )?;
-                }
-                csv.write_record(None::<&[u8]>)?;
-            }
-            Self::JsonLines(into) => {
-                let mut line = Map::new();
-                line.insert("at".into(), at.into());
-                line.insert("instrument".into(), name.into());
-                for (channel, value) in channels.iter() {
-                    line.insert(field(channel).into(), in_units(channel, value).into());
-                }
-                writeln!(into, "{}", Value::Object(line))?;
-            }
-        }
-        Ok(())
-    }
-
-    fn end(&mut self) -> Result<(), ExportError> {
-        match self {
-            Self::Csv(csv) => csv.flush()?,
-            Self::JsonLines(into) => into.flush()?,
-        }
-        Ok(())
-    }
+fn row(at_ms: i64, name: &str, channels: &Channels) -> Vec<Field> {
+    let before = [Field::Instant(at_ms), Field::Text(name.to_owned())];
+    let values = Channel::ALL.map(|channel| {
+        let value = channels.get(channel);
+        Field::from(value.map(|value| in_units(channel, value)))
+    });
+    before.into_iter().chain(values).collect()
 }
 
 /// A kept value in A, V, %, Ah or °C. What is read back from its shortest decimal form is the same kept value.

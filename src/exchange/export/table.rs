@@ -2,59 +2,47 @@
 
 use std::io::Write;
 
-use serde_json::{Map, Value};
+use serde_json::Value;
 
-use super::{ExportError, Format, csv_writer};
+use super::{Column, ExportError, Field, Format, sheet::Sheet};
 
-/// Rows of named fields; a field that has no value is null.
+/// Rows of fields.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Table {
-    /// What the columns are called.
-    pub columns: Vec<String>,
-    /// Row by row.
-    pub rows: Vec<Vec<Value>>,
+    /// What the columns are.
+    pub columns: Vec<Column>,
+    /// Row by row, a field a column.
+    pub rows: Vec<Vec<Field>>,
 }
 
 impl Table {
-    /// A table of objects: of each, these fields.
+    /// A table of objects: of each, what the columns are called.
     #[must_use]
-    pub fn of<'a>(columns: &[&str], objects: impl IntoIterator<Item = &'a Value>) -> Self {
-        let row = |object: &Value| columns.iter().map(|column| object[*column].clone()).collect();
-        Self {
-            columns: columns.iter().map(|column| (*column).to_owned()).collect(),
-            rows: objects.into_iter().map(row).collect(),
-        }
+    pub fn of<'a>(columns: Vec<Column>, objects: impl IntoIterator<Item = &'a Value>) -> Self {
+        let row = |object: &Value| {
+            let field = |column: &Column| Field::of(column.kind, &object[column.name]);
+            columns.iter().map(field).collect()
+        };
+        let rows = objects.into_iter().map(row).collect();
+        Self { columns, rows }
     }
 
-    /// Writes it.
+    /// Writes it; gives how many rows there were.
     ///
     /// # Errors
     /// Where the output can't be written.
-    pub fn write(&self, format: Format, into: &mut dyn Write) -> Result<(), ExportError> {
-        match format {
-            Format::Csv => {
-                let mut csv = csv_writer(into);
-                csv.write_record(&self.columns)?;
-                for row in &self.rows {
-                    csv.write_record(row.iter().map(text))?;
-                }
-                csv.flush()?;
-            }
-            Format::JsonLines => {
-                for row in &self.rows {
-                    let fields = self.columns.iter().cloned().zip(row.iter().cloned());
-                    writeln!(into, "{}", Value::Object(fields.collect::<Map<_, _>>()))?;
-                }
-            }
+    pub fn write(
+        self,
+        format: Format,
+        setup_digest: &str,
+        into: &mut (dyn Write + Send),
+    ) -> Result<u64, ExportError> {
+        let mut sheet = Sheet::begin(format, self.columns, setup_digest, into)?;
+        let rows = self.rows.len() as u64;
+        for row in self.rows {
+            sheet.row(row)?;
         }
-        Ok(())
-    }
-}
-
-fn text(value: &Value) -> String {
-    match value {
-        Value::Null => String::new(),
-        Value::String(text) => text.clone(),
-        other => other.to_string(),
+        sheet.end()?;
+        Ok(rows)
     }
 }

@@ -1,16 +1,21 @@
-//! Full charges, phases, notes and marks as tables, out of the API's documents; hours out of the store.
+//! Full charges, phases, notes, marks and answers as tables, out of the API's documents; hours and stated phases out
+//! of the store.
 
 use clap::ValueEnum;
 use rusqlite::Connection;
 use serde_json::{Value, json};
 
-use super::Table;
+use super::{
+    Column, Field, Table,
+    columns::{ANCHOR, ANSWER, HOUR, MARK, NOTE, PHASE, STATED_PHASE},
+    readings::{self, in_units},
+};
 use crate::{
     api::query_string,
     config::{Bank, Setup},
     ledger::Roster,
-    page::words::rfc3339,
-    store,
+    reading::Channel,
+    store::{self, stated_phase::StatedPhase},
 };
 
 const HOUR_MS: i64 = 3_600_000;
@@ -26,12 +31,18 @@ pub enum What {
     Anchors,
     /// What was going on when.
     Phases,
+    /// Phases that people stated, with every withdrawal.
+    StatedPhases,
     /// What people noted, with every correction.
     Notes,
     /// Full charges that people stated or vetoed, with every withdrawal.
     Marks,
-    /// The packs' readings in the Battery Data Format, a CSV file a pack.
+    /// How far each pack's count has drifted, a row a pack.
+    Answers,
+    /// The packs' readings in the Battery Data Format, a file a pack.
     BatteryData,
+    /// What every column of these tables means and in which unit it is, as a data package's `datapackage.json`.
+    Dictionary,
 }
 
 impl What {
@@ -41,9 +52,10 @@ impl What {
         let bank = ("bank", Some(bank));
         let stretch = query_string(&[bank, ("since", since), ("until", until)]);
         match self {
-            Self::Readings | Self::Hours | Self::BatteryData => None,
+            Self::Readings | Self::Hours | Self::StatedPhases | Self::BatteryData | Self::Dictionary => None,
             Self::Anchors => Some(format!("/v1/anchors{stretch}")),
             Self::Phases => Some(format!("/v1/phases{stretch}")),
+            Self::Answers => Some(format!("/v1/drift{stretch}")),
             Self::Notes => Some("/v1/notes?history=true".to_owned()),
             Self::Marks => Some(format!(
                 "/v1/marks{}",
@@ -52,69 +64,76 @@ impl What {
         }
     }
 
+    /// The columns of the table; none where it is no table of one kind of rows.
+    #[must_use]
+    pub fn columns(self) -> Vec<Column> {
+        match self {
+            Self::Readings => readings::columns(),
+            Self::Hours => HOUR.to_vec(),
+            Self::Anchors => ANCHOR.to_vec(),
+            Self::Phases => PHASE.to_vec(),
+            Self::StatedPhases => STATED_PHASE.to_vec(),
+            Self::Notes => NOTE.to_vec(),
+            Self::Marks => MARK.to_vec(),
+            Self::Answers => ANSWER.to_vec(),
+            Self::BatteryData | Self::Dictionary => Vec::new(),
+        }
+    }
+
     /// The table of the API's document.
     #[must_use]
     pub fn table(self, document: &Value) -> Table {
         let list = |name: &str| document[name].as_array().map_or(&[][..], Vec::as_slice);
-        match self {
-            Self::Readings | Self::Hours | Self::BatteryData => Table::of(&[], []),
-            Self::Anchors => {
-                let rows: Vec<Value> = list("anchors").iter().flat_map(anchor_rows).collect();
-                Table::of(&ANCHOR, &rows)
+        let rows: Vec<Value> = match self {
+            Self::Readings | Self::Hours | Self::StatedPhases | Self::BatteryData | Self::Dictionary => {
+                Vec::new()
             }
-            Self::Phases => Table::of(&["kind", "begin", "end", "stated"], list("phases")),
-            Self::Notes => Table::of(&NOTE, list("notes")),
-            Self::Marks => Table::of(&MARK, list("marks")),
-        }
+            Self::Anchors => list("anchors").iter().flat_map(anchor_rows).collect(),
+            Self::Phases => list("phases").to_vec(),
+            Self::Notes => list("notes").to_vec(),
+            Self::Marks => list("marks").to_vec(),
+            Self::Answers => list("packs")
+                .iter()
+                .map(|pack| answer_row(document, pack))
+                .collect(),
+        };
+        Table::of(self.columns(), &rows)
     }
 }
 
-const ANCHOR: [&str; 18] = [
-    "begin",
-    "end",
-    "voltage_crossed",
-    "bank_voltage_v",
-    "reference_tail_current_a",
-    "asserted",
-    "vetoed",
-    "pack",
-    "counts",
-    "reason",
-    "voltage_v",
-    "tail_current_a",
-    "cell_min_v",
-    "cell_max_v",
-    "cell_difference_v",
-    "temperature_c",
-    "display_before_percent",
-    "display_after_percent",
-];
-
-const NOTE: [&str; 10] = [
-    "id",
-    "revision",
-    "written",
-    "at",
-    "bank",
-    "reference",
-    "pack",
-    "kind",
-    "text",
-    "withdrawn",
-];
-
-const MARK: [&str; 10] = [
-    "id",
-    "revision",
-    "written",
-    "bank",
-    "kind",
-    "at",
-    "voltage_v",
-    "tail_current_a",
-    "text",
-    "withdrawn",
-];
+/// A row of one pack's answer.
+fn answer_row(answer: &Value, pack: &Value) -> Value {
+    let (error, rate, display) = (&pack["charge_error"], &pack["rate"], &pack["display"]);
+    let epoch = pack["epochs"].as_array().and_then(|epochs| epochs.last());
+    let counted = &pack["counted"];
+    json!({
+        "bank": answer["bank"],
+        "pack": pack["pack"],
+        "revision": pack["revision"],
+        "firmware": pack["firmware"],
+        "capacity_ah": pack["capacity_ah"],
+        "since": answer["since"],
+        "until": answer["until"],
+        "charge_error_ah": error["ah"],
+        "charge_error_expanded_uncertainty_ah": error["expanded_uncertainty_ah"],
+        "basis": error["basis"],
+        "reason": error["reason"],
+        "rate_begin": epoch.map(|epoch| &epoch["begin"]),
+        "rate_end": epoch.map(|epoch| &epoch["end"]),
+        "rate_ah_per_day": rate["ah_per_day"],
+        "rate_expanded_uncertainty_ah_per_day": rate["expanded_uncertainty_ah_per_day"],
+        "rate_points_per_month": rate["points_per_month"],
+        "charged_ah": counted["charged_ah"],
+        "discharged_ah": counted["discharged_ah"],
+        "equivalent_full_cycles": counted["equivalent_full_cycles"],
+        "coverage_fraction": pack["coverage"]["fraction"],
+        "off_busbar_s": pack["coverage"]["off_busbar_s"],
+        "displayed_percent": display["soc_percent"],
+        "actual_percent": display["actual_percent"],
+        "display_error_points": display["error_points"],
+        "display_expanded_uncertainty_points": display["expanded_uncertainty_points"],
+    })
+}
 
 /// A row a pack of one full charge.
 fn anchor_rows(anchor: &Value) -> Vec<Value> {
@@ -154,45 +173,59 @@ pub fn hours(
     for instrument in std::iter::once(bank.reference.instrument).chain(packs) {
         let number = roster.member(instrument).number;
         for hour in store::hour::between(connection, number, first, last)? {
-            let extreme = |extremes: Option<(i64, i64)>, per_unit: f64| {
-                #[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
-                extremes
-                    .map(|(low, high)| (low as f64 / per_unit, high as f64 / per_unit))
-                    .unzip()
+            let extremes = |extremes: Option<(i64, i64)>, channel| {
+                let (lowest, highest) = extremes.unzip();
+                [lowest, highest].map(|value| Field::from(value.map(|value| in_units(channel, value))))
             };
-            let (current_min, current_max): (Option<f64>, Option<f64>) = extreme(hour.current_ma, 1000.0);
-            let (voltage_min, voltage_max) = extreme(hour.voltage_mv, 1000.0);
-            let (soc_min, soc_max) = extreme(hour.soc_permille, 10.0);
-            rows.push(json!({
-                "hour_begin": rfc3339(hour.hour * HOUR_MS),
-                "instrument": setup.entry(instrument).id,
-                "readings": hour.readings,
-                "heard_s": hour.counted.heard_ms / 1000,
-                "charged_ah": hour.counted.charged_ah(),
-                "discharged_ah": hour.counted.discharged_ah(),
-                "current_min_a": current_min,
-                "current_max_a": current_max,
-                "voltage_min_v": voltage_min,
-                "voltage_max_v": voltage_max,
-                "soc_min_percent": soc_min,
-                "soc_max_percent": soc_max,
-            }));
+            let counted = [
+                Field::Instant(hour.hour * HOUR_MS),
+                setup.entry(instrument).id.clone().into(),
+                hour.readings.into(),
+                (hour.counted.heard_ms / 1000).into(),
+                hour.counted.charged_ah().into(),
+                hour.counted.discharged_ah().into(),
+            ];
+            let of_channels = [
+                extremes(hour.current_ma, Channel::Current),
+                extremes(hour.voltage_mv, Channel::Voltage),
+                extremes(hour.soc_permille, Channel::Soc),
+            ];
+            rows.push(
+                counted
+                    .into_iter()
+                    .chain(of_channels.into_iter().flatten())
+                    .collect(),
+            );
         }
     }
-    Ok(Table::of(&HOUR, &rows))
+    Ok(Table {
+        columns: HOUR.to_vec(),
+        rows,
+    })
 }
 
-const HOUR: [&str; 12] = [
-    "hour_begin",
-    "instrument",
-    "readings",
-    "heard_s",
-    "charged_ah",
-    "discharged_ah",
-    "current_min_a",
-    "current_max_a",
-    "voltage_min_v",
-    "voltage_max_v",
-    "soc_min_percent",
-    "soc_max_percent",
-];
+/// The phases that people stated of a bank, with every withdrawal.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn stated_phases(connection: &Connection, bank: &Bank) -> rusqlite::Result<Table> {
+    let mut phases = store::stated_phase::history(connection)?;
+    phases.retain(|phase| phase.said.bank == bank.id);
+    let row = |phase: StatedPhase| {
+        vec![
+            phase.id.into(),
+            phase.revision.into(),
+            Field::Instant(phase.written_ms),
+            phase.said.bank.into(),
+            phase.said.kind.word().to_owned().into(),
+            Field::Instant(phase.said.begin_ms),
+            Field::Instant(phase.said.end_ms),
+            phase.said.text.into(),
+            phase.withdrawn.into(),
+        ]
+    };
+    Ok(Table {
+        columns: STATED_PHASE.to_vec(),
+        rows: phases.into_iter().map(row).collect(),
+    })
+}

@@ -43,6 +43,7 @@ pub(super) enum Shape {
     /// One value a row, and its name.
     Long {
         name: usize,
+        unit: Option<usize>,
         series: HashMap<String, (usize, ValueAt)>,
     },
 }
@@ -81,12 +82,13 @@ impl Columns {
         let shape = match &map.long {
             Some(long) => {
                 let (name, value) = (rows.column(&long.name)?, rows.column(&long.value)?);
+                let unit = long.unit.as_deref().map(|unit| rows.column(unit)).transpose()?;
                 let mut series = HashMap::new();
                 for (place, (theirs, column)) in long.names.iter().enumerate() {
                     let at = value_at(setup, map, value, theirs, None, column)?;
                     series.insert(theirs.clone(), (place, at));
                 }
-                Shape::Long { name, series }
+                Shape::Long { name, unit, series }
             }
             None => {
                 let used: Vec<usize> = [Some(time), and, zone].into_iter().flatten().collect();

@@ -6,6 +6,8 @@ use std::{collections::BTreeMap, path::Path};
 
 use serde::Deserialize;
 
+use crate::reading::Channel;
+
 /// Why a map can't be used.
 #[derive(Debug, thiserror::Error)]
 pub enum MapError {
@@ -31,7 +33,7 @@ pub enum MapError {
 #[derive(Debug, Clone, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Map {
-    /// `csv` or `json_lines`; left out: as the file begins.
+    /// `csv`, `json_lines`, `senml` or `parquet`; left out: as the file begins.
     pub format: Option<Format>,
     /// What stands between fields; left out: as the header shows.
     pub delimiter: Option<String>,
@@ -69,6 +71,11 @@ pub enum Format {
     Csv,
     /// A JSON object a line.
     JsonLines,
+    /// RFC 8428: the columns are `name`, `instrument` and `channel` (the last two parts of the name), `unit`, `value`
+    /// and `time`.
+    Senml,
+    /// Apache Parquet.
+    Parquet,
 }
 
 /// How charging is reported.
@@ -172,6 +179,8 @@ pub struct Long {
     pub name: String,
     /// The column with the value.
     pub value: String,
+    /// The column with the unit, where each row says it.
+    pub unit: Option<String>,
     /// Name by name, what it is. Rows of other names are left out.
     pub names: BTreeMap<String, Column>,
 }
@@ -198,9 +207,31 @@ impl Map {
         toml::from_str(&text).map_err(|source| MapError::Wrong { path: shown, source })
     }
 
-    /// The map of the readings that packdrift itself exports.
+    /// The map of a file that needs none: of `SenML` whose names end in an instrument and a channel, and of the
+    /// readings that packdrift itself exports.
     #[must_use]
-    pub fn own() -> Self {
+    pub fn own(format: Format) -> Self {
+        if format == Format::Senml {
+            let names = Channel::ALL.map(|channel| {
+                (
+                    channel.name().to_owned(),
+                    Column::Channel(channel.name().to_owned()),
+                )
+            });
+            return Self {
+                time: Time {
+                    column: "time".into(),
+                    ..Time::default()
+                },
+                long: Some(Long {
+                    name: "channel".into(),
+                    value: "value".into(),
+                    unit: Some("unit".into()),
+                    names: names.into(),
+                }),
+                ..Self::own(Format::Csv)
+            };
+        }
         Self {
             time: Time {
                 column: "at".into(),

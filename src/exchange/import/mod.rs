@@ -1,4 +1,5 @@
-//! Takes over what others logged: CSV of many kinds, JSON lines, and another packdrift's store.
+//! Takes over what others logged: CSV of many kinds, JSON lines, SenML, Parquet, and another packdrift's store; and what
+//! people said there, from its exports of notes, phases and marks.
 //!
 //! A file is read twice. [`look`] understands all of it and writes nothing: whatever is wrong with the file is said
 //! then, with line and mend. [`write()`] hands the same readings to the writer, where they meet the same rules as
@@ -14,8 +15,12 @@ mod held;
 mod map;
 mod objects;
 mod other;
+mod packs;
+#[cfg(feature = "parquet")]
+mod parquet;
 mod resume;
 mod rows;
+mod said;
 mod trouble;
 mod understand;
 
@@ -37,6 +42,7 @@ use feed::Feed;
 pub use map::{Map, MapError};
 use resume::Resume;
 use rows::Rows;
+pub use said::Said;
 pub use trouble::ImportError;
 use trouble::Trouble;
 use understand::{Item, Understand};
@@ -64,6 +70,8 @@ pub struct Look {
     pub first: Vec<(u64, Reading)>,
     /// What each instrument reports.
     pub channels: Vec<((Instrument, Channel), Values)>,
+    /// What people said.
+    pub said: Said,
     /// What was decided, and what was left out.
     pub remarks: Vec<String>,
     file_sha256: String,
@@ -81,33 +89,43 @@ pub fn look(
     setup: &Setup,
     mut progress: impl FnMut(u64, u64),
 ) -> Result<Look, ImportError> {
-    let name = path.display().to_string();
-    let now_ms = Utc::now().timestamp_millis();
-    let mut check = Check::default();
-    let mut seen = |item: Item, line| {
-        check.see(&item, line);
-        Ok(())
+    let mut looked = || -> Result<Look, Trouble> {
+        let now_ms = Utc::now().timestamp_millis();
+        let is_store = other::is_store(path)?;
+        let (said, mut remarks) = if is_store {
+            let (said, remark) = other::said(path, setup)?;
+            (Some(said), remark)
+        } else {
+            (Said::in_file(path, setup)?, Vec::new())
+        };
+        let mut check = Check::default();
+        if is_store || said.is_none() {
+            let mut seen = |item: Item, line| {
+                check.see(&item, line);
+                Ok(())
+            };
+            remarks.extend(each(path, map, setup, now_ms, &mut seen, &mut progress)?);
+            check.makes_sense(setup)?;
+        }
+        let understanding = format!("{map:?} {}", setup.digest);
+        Ok(Look {
+            readings: check.readings,
+            channels: check.channels(),
+            refused: check
+                .refused
+                .into_iter()
+                .map(|(reason, (count, first))| (reason, count, first))
+                .collect(),
+            extent_ms: check.extent_ms,
+            first: check.first,
+            said: said.unwrap_or_default(),
+            remarks,
+            file_sha256: file::digest(path)?,
+            understanding_sha256: hex(&Sha256::digest(understanding)),
+            now_ms,
+        })
     };
-    let done = each(path, map, setup, now_ms, &mut seen, &mut progress);
-    let remarks = done.map_err(|trouble| trouble.of(&name))?;
-    check.makes_sense(setup).map_err(|trouble| trouble.of(&name))?;
-    let file_sha256 = file::digest(path).map_err(|error| Trouble::from(error).of(&name))?;
-    let understanding = format!("{map:?} {}", setup.digest);
-    Ok(Look {
-        readings: check.readings,
-        channels: check.channels(),
-        refused: check
-            .refused
-            .into_iter()
-            .map(|(reason, (count, first))| (reason, count, first))
-            .collect(),
-        extent_ms: check.extent_ms,
-        first: check.first,
-        remarks,
-        file_sha256,
-        understanding_sha256: hex(&Sha256::digest(understanding)),
-        now_ms,
-    })
+    looked().map_err(|trouble| trouble.of(&path.display().to_string()))
 }
 
 /// Writes what [`look`] understood, and waits until it is committed. Gives the number of readings and refusals that
@@ -133,11 +151,16 @@ pub fn write(
         if file::digest(path)? != look.file_sha256 {
             return Err(Trouble::whole("the file changed meanwhile", "import it again"));
         }
-        let mut feed = Feed::new(writer, runtime, &resume, topic, look.now_ms);
-        let before = feed.done_before();
-        let mut sink = |item, _line| feed.take(item);
-        each(path, map, setup, look.now_ms, &mut sink, &mut progress)?;
-        feed.end()?;
+        let mut before = 0;
+        if look.readings > 0 {
+            let mut feed = Feed::new(writer, runtime, &resume, topic, look.now_ms);
+            before = feed.done_before();
+            let mut sink = |item, _line| feed.take(item);
+            each(path, map, setup, look.now_ms, &mut sink, &mut progress)?;
+            feed.end()?;
+        }
+        let said = look.said.clone();
+        runtime.block_on(writer.run(move |connection| said.take(connection)))??;
         Ok(before)
     };
     written().map_err(|trouble| trouble.of(&name))
@@ -156,12 +179,15 @@ fn each(
     if other::is_store(path)? {
         return other::each(path, map, setup, &decoder, now_ms, sink, progress);
     }
-    let own = Map::own();
+    let format = match map.and_then(|map| map.format) {
+        Some(format) => format,
+        None => rows::format(path)?,
+    };
+    let own = Map::own(format);
     let passed = Arc::new(AtomicU64::new(0));
-    let contents = file::open(path, &passed)?;
     let is_own = map.is_none();
     let map = map.unwrap_or(&own);
-    let mut rows = Rows::open(contents, map)?;
+    let mut rows = Rows::open(path, format, map, &passed)?;
     let mut understand = Understand::new(map, &mut rows, setup, &decoder, now_ms)?;
     let mut count = 0_u64;
     while rows.next()? {

@@ -85,11 +85,6 @@ impl Objects {
             None if name.starts_with('/') => self.value.pointer(name),
             found => found,
         };
-        match found {
-            None | Some(Value::Null) => Cell::Nothing,
-            Some(Value::String(text)) if text.trim().is_empty() => Cell::Nothing,
-            Some(Value::String(text)) => Cell::Text(text.trim()),
-            Some(value) => Cell::Json(value),
-        }
+        found.map_or(Cell::Nothing, Cell::of)
     }
 }

@@ -9,6 +9,7 @@ use std::{
 use super::{
     TELL_EVERY,
     map::{Map, Name},
+    said::Said,
     trouble::Trouble,
     understand::{Item, Refused},
 };
@@ -28,6 +29,16 @@ pub(super) fn is_store(path: &Path) -> io::Result<bool> {
         Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => Ok(false),
         Err(error) => Err(error),
     }
+}
+
+/// What people said in a store, and what there is to remark on it.
+pub(super) fn said(path: &Path, setup: &Setup) -> Result<(Said, Vec<String>), Trouble> {
+    let connection = store::read_only(path).map_err(|error| Trouble::Other(error.into()))?;
+    let (said, left_out) = Said::in_store(&connection, setup)?;
+    let remark = (left_out > 0).then(|| {
+        format!("{left_out} notes, phases and marks are left out: they speak of what the setup has not")
+    });
+    Ok((said, remark.into_iter().collect()))
 }
 
 /// Gives every reading of a store, with those values that void each other.

@@ -14,6 +14,7 @@ use crate::{
     config::{Setup, duration},
     intake::{Decoder, instant, value},
     reading::{Channel, Channels, Instrument, Reading, Reason, Refusal},
+    unit,
 };
 
 /// What stands for no value, beside an empty field and what the map says.
@@ -103,7 +104,7 @@ impl<'a> Understand<'a> {
         };
         let (whose, values): (usize, &[ValueAt]) = match &self.columns.shape {
             Shape::Wide(values) => (owner.map_or(0, |instrument| usize::from(instrument.0)), values),
-            Shape::Long { name, series } => {
+            Shape::Long { name, series, .. } => {
                 let name = text(rows.cell(*name)?).unwrap_or_default();
                 match series.get(name.as_str()) {
                     Some((place, at)) => (*place, std::slice::from_ref(at)),
@@ -192,6 +193,18 @@ impl<'a> Understand<'a> {
         instrument: Instrument,
     ) -> Result<Result<Option<i64>, Refusal>, Trouble> {
         let cell = rows.cell(at.column)?;
+        let scale = match self.row_unit(rows)? {
+            None => at.scale,
+            Some(unit) => match unit::scale(at.channel, &unit) {
+                Some(scale) => scale * at.scale,
+                None => {
+                    return Ok(Err(Refusal {
+                        reason: Reason::Malformed,
+                        detail: format!("{}: {unit} is no unit of it", at.channel.name()),
+                    }));
+                }
+            },
+        };
         let value = match cell {
             Cell::Nothing => return Ok(Ok(None)),
             Cell::Text(text) if self.is_missing(text) => return Ok(Ok(None)),
@@ -199,9 +212,9 @@ impl<'a> Understand<'a> {
                 if let Some(refusal) = self.misused_sign(text, at, rows)? {
                     return Ok(Err(refusal));
                 }
-                value::from_text(at.channel, text, at.scale).map(Some)
+                value::from_text(at.channel, text, scale).map(Some)
             }
-            Cell::Json(value) => value::from_json(at.channel, value, at.scale),
+            Cell::Json(value) => value::from_json(at.channel, value, scale),
         };
         let turned = at.channel == Channel::Current && at.charging_negative;
         Ok(value.and_then(|value| match value {
@@ -211,6 +224,14 @@ impl<'a> Understand<'a> {
             }
             None => Ok(None),
         }))
+    }
+
+    /// The unit that the row itself says.
+    fn row_unit(&self, rows: &Rows) -> Result<Option<String>, Trouble> {
+        match self.columns.shape {
+            Shape::Long { unit: Some(unit), .. } => Ok(text(rows.cell(unit)?)),
+            Shape::Long { .. } | Shape::Wide(_) => Ok(None),
+        }
     }
 
     fn is_missing(&self, text: &str) -> bool {

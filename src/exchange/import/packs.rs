@@ -1,0 +1,137 @@
+//! Rows of SenML (RFC 8428): a record a row, of one pack after the other, in JSON or CBOR.
+//!
+//! A record's name is given whole, and its last two parts as an instrument and a channel.
+
+use std::io::BufRead;
+
+use serde_json::{StreamDeserializer, Value, de::IoRead};
+
+use super::{file::Contents, rows::Cell, trouble::Trouble};
+use crate::{
+    intake::{
+        instant,
+        senml::{self, Record, Time},
+    },
+    page::words::rfc3339,
+    reading::Refusal,
+};
+
+/// What a record is taken apart into.
+const HEADER: [&str; 6] = ["name", "instrument", "channel", "unit", "value", "time"];
+
+/// A SenML file's records.
+pub(super) struct Packs {
+    source: Source,
+    pub(super) header: Vec<String>,
+    records: std::vec::IntoIter<Record>,
+    values: [Value; HEADER.len()],
+    /// The record, from 1.
+    pub(super) record: u64,
+}
+
+enum Source {
+    Json(Box<StreamDeserializer<'static, IoRead<Contents>, Value>>),
+    Cbor(Contents),
+}
+
+impl Packs {
+    pub(super) fn open(mut contents: Contents) -> Result<Self, Trouble> {
+        let first = contents.fill_buf()?.first().copied();
+        let source = if first.is_some_and(senml::is_cbor) {
+            Source::Cbor(contents)
+        } else {
+            let packs = serde_json::Deserializer::from_reader(contents).into_iter();
+            Source::Json(Box::new(packs))
+        };
+        Ok(Self {
+            source,
+            header: HEADER.map(str::to_owned).to_vec(),
+            records: Vec::new().into_iter(),
+            values: Default::default(),
+            record: 0,
+        })
+    }
+
+    pub(super) fn next(&mut self) -> Result<bool, Trouble> {
+        loop {
+            if let Some(record) = self.records.next() {
+                self.record += 1;
+                self.values = values(record, self.record)?;
+                return Ok(true);
+            }
+            match self.pack()? {
+                Some(records) => self.records = records.into_iter(),
+                None => return Ok(false),
+            }
+        }
+    }
+
+    fn pack(&mut self) -> Result<Option<Vec<Record>>, Trouble> {
+        let next = self.record + 1;
+        let wrong = |what: String| {
+            Trouble::at(
+                next,
+                what,
+                "lines are counted by records here; mend the pack that it would be in",
+            )
+        };
+        let resolved = match &mut self.source {
+            Source::Json(packs) => match packs.next() {
+                None => return Ok(None),
+                Some(Ok(pack)) => senml::of_json(&pack),
+                Some(Err(error)) if error.is_io() => return Err(Trouble::Read(error.into())),
+                Some(Err(error)) => return Err(wrong(format!("this is no JSON: {error}"))),
+            },
+            Source::Cbor(contents) => {
+                if contents.fill_buf()?.is_empty() {
+                    return Ok(None);
+                }
+                let pack = ciborium::from_reader(contents);
+                senml::of_cbor(pack.map_err(|error| wrong(format!("this is no CBOR: {error}")))?)
+            }
+        };
+        resolved.map(Some).map_err(|Refusal { detail, .. }| wrong(detail))
+    }
+
+    pub(super) fn cell(&self, column: usize) -> Cell<'_> {
+        Cell::of(&self.values[column])
+    }
+
+    /// The record for quarantine.
+    pub(super) fn raw(&self) -> Vec<u8> {
+        Value::from(self.values.to_vec()).to_string().into_bytes()
+    }
+}
+
+fn values(record: Record, place: u64) -> Result<[Value; HEADER.len()], Trouble> {
+    let mut parts = record.name.rsplit([':', '/', '.']);
+    let channel = parts.next().unwrap_or_default().to_owned();
+    let instrument = parts.next().unwrap_or_default().to_owned();
+    let at_ms = match record.time {
+        Time::Absolute(s) => instant::from_count(s),
+        Time::Relative(_) => {
+            return Err(Trouble::at(
+                place,
+                format!(
+                    "the time of “{}” counts from when it was sent, which the file doesn't say",
+                    record.name
+                ),
+                "give the pack a base time (bt)",
+            ));
+        }
+    };
+    let value = match record.value {
+        None => Value::Null,
+        Some(senml::Value::Number(number)) => number.into(),
+        Some(senml::Value::Text(text)) => text.into(),
+        Some(senml::Value::Switch(on)) => on.into(),
+    };
+    Ok([
+        record.name.into(),
+        instrument.into(),
+        channel.into(),
+        record.unit.into(),
+        value,
+        at_ms.map(rfc3339).into(),
+    ])
+}
