@@ -1,5 +1,6 @@
 //! Do the questions to many sites give what is published, what is true, and take what `packdrift export` writes?
 
+#[cfg(feature = "parquet")]
 use std::{fs, process::Command};
 
 use serde_json::{Value, json};

@@ -146,6 +146,7 @@ impl Said {
     }
 
     #[cfg(not(feature = "parquet"))]
+    #[expect(clippy::unnecessary_wraps, reason = "with the feature it can fail")]
     fn in_parquet(_: &Path, _: &Setup) -> Result<Option<Self>, Trouble> {
         Ok(None)
     }
