@@ -10,6 +10,13 @@ pub fn closures(winter: &Winter, facts: &Facts) -> Vec<Compared> {
         record
             .trials()
             .iter()
+            // A pack that is away need not be full when the others are: then something was stored, as it should.
+            .filter(|trial| {
+                let away = &facts.away;
+                !away
+                    .iter()
+                    .any(|away| away.begin_ms < trial.end_ms && away.end_ms > trial.begin_ms)
+            })
             .map(|trial| {
                 // What was counted and not stored is the reference's closure; what is off is what was stored.
                 let stored_ah: f64 = (0..winter.packs.len())
