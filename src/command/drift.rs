@@ -12,6 +12,7 @@ use super::{
     evidence::unreadable,
     sparkline,
     table::table,
+    verbose,
 };
 use crate::page::evidence::Question;
 
@@ -30,6 +31,9 @@ pub struct Arguments {
     /// Only this pack.
     #[arg(long, value_name = "NAME")]
     pack: Option<String>,
+    /// Also print what each ± is made of, and what calibration phases showed of each board.
+    #[arg(long)]
+    verbose: bool,
     /// Print the document of the API instead of a table.
     #[arg(long)]
     json: bool,
@@ -62,13 +66,25 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
         let series = series
             .map(|path| answerer.ask(&Method::GET, &path, None))
             .transpose()?;
-        Ok((document, series.unwrap_or_default()))
+        let evidence = if arguments.verbose {
+            let packs = document["packs"].as_array().into_iter().flatten();
+            let names = packs.filter_map(|pack| pack["pack"].as_str());
+            names
+                .map(|name| answerer.ask(&Method::GET, &format!("/v1/packs/{name}/evidence"), None))
+                .collect::<Result<Vec<_>, _>>()?
+        } else {
+            Vec::new()
+        };
+        Ok((document, series.unwrap_or_default(), evidence))
     });
     answerer.close();
-    let (document, series) = asked?;
+    let (document, series, evidence) = asked?;
     print!("{}", shown(&document));
     for line in sparkline::lines(&series) {
         println!("{line}");
+    }
+    if arguments.verbose {
+        print!("{}{}", verbose::budgets(&document), verbose::evidence(&evidence));
     }
     Ok(())
 }

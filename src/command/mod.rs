@@ -32,6 +32,7 @@ mod sparkline;
 mod stretch;
 mod table;
 pub mod token;
+mod verbose;
 pub mod verify;
 pub mod watch;
 
