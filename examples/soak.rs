@@ -15,6 +15,7 @@ mod harness;
 mod scenario;
 
 use std::{
+    cell::Cell,
     fs,
     path::Path,
     process::ExitCode,
@@ -105,14 +106,18 @@ fn main() -> ExitCode {
 fn publish(port: u16, arguments: &Arguments, lasts: Duration, sent: &AtomicI64, stop: &AtomicBool) {
     const WINDOW: i64 = 40;
     let begun = Instant::now();
-    while !stop.load(SeqCst) && sent.load(SeqCst) < arguments.readings {
+    // What was sent once is sent until it is acknowledged: part of it may be stored.
+    let owed = Cell::new(false);
+    let goes_on = || owed.get() || !stop.load(SeqCst) && sent.load(SeqCst) < arguments.readings;
+    while goes_on() {
         let Ok(mut publisher) = Publisher::connect(port, "instruments") else {
             thread::sleep(Duration::from_millis(100));
             continue;
         };
-        while !stop.load(SeqCst) && sent.load(SeqCst) < arguments.readings {
+        while goes_on() {
             let first = sent.load(SeqCst);
             let next = (first + WINDOW).min(arguments.readings);
+            owed.set(true);
             let mut window = || -> std::io::Result<()> {
                 for n in first..next {
                     let (topic, body, ..) = yearly(n);
@@ -124,6 +129,7 @@ fn publish(port: u16, arguments: &Arguments, lasts: Duration, sent: &AtomicI64, 
                 break;
             }
             sent.store(next, SeqCst);
+            owed.set(false);
             // Evenly over the time there is.
             #[expect(clippy::cast_precision_loss, reason = "a pace")]
             let due = lasts.mul_f64(next as f64 / arguments.readings as f64);

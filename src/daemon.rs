@@ -15,6 +15,7 @@ use crate::{
     config::{Broker, Setup},
     intake::{
         self, Decoder,
+        clocks::Clocks,
         live::Live,
         mqtt::Status,
         own::{Own, OwnError},
@@ -110,6 +111,7 @@ impl Daemon {
         }
 
         let decoder = Arc::new(Decoder::new(&setup));
+        let clocks = Clocks::new(setup.instruments.len());
         let (stop_intake, intake_stops) = watch::channel(false);
         let (broker, intake, state) = match &setup.broker {
             Broker::Theirs(mqtt) => {
@@ -119,6 +121,7 @@ impl Daemon {
                     mqtt.clone(),
                     decoder,
                     Live::new(usual_ms),
+                    clocks.clone(),
                     writer.clone(),
                     state,
                     told(intake_stops),
@@ -130,7 +133,8 @@ impl Daemon {
                 )
             }
             Broker::Own(listen) => {
-                let own = Own::bind(*listen, decoder, Live::restarted(usual_ms), writer.clone()).await?;
+                let live = Live::restarted(usual_ms);
+                let own = Own::bind(*listen, decoder, live, clocks.clone(), writer.clone()).await?;
                 let address = own.local_addr();
                 (
                     Some(address),
@@ -153,6 +157,7 @@ impl Daemon {
         };
         let health = Health {
             intake: Some(state),
+            clocks: Some(clocks),
             backups: following,
             started_ms: Utc::now().timestamp_millis(),
         };

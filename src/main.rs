@@ -50,6 +50,10 @@ enum Command {
     Mark(command::mark::Arguments),
     /// List the notes.
     Notes(command::notes::Arguments),
+    /// List what was going on: full charges, cycling, rest, outages, packs off the busbar.
+    Phases(command::phases::Arguments),
+    /// How the logger is doing: broker, store, instruments and their clocks; fails where it can't keep its promise.
+    Health(command::health::Arguments),
     /// List the setup files that were served, and what each changed of the past.
     Setups(command::setups::Arguments),
     /// Take over what others logged: CSV, JSON lines, another packdrift's store.
@@ -94,6 +98,8 @@ fn main() -> ExitCode {
         Command::Note(arguments) => command::note::run(&cli.config, &arguments),
         Command::Mark(arguments) => command::mark::run(&cli.config, &arguments),
         Command::Notes(arguments) => command::notes::run(&cli.config, &arguments),
+        Command::Phases(arguments) => command::phases::run(&cli.config, &arguments),
+        Command::Health(arguments) => command::health::run(&cli.config, &arguments),
         Command::Setups(arguments) => command::setups::run(&cli.config, &arguments),
         Command::Import(arguments) => command::import::run(&cli.config, &arguments),
         Command::Export(arguments) => command::export::run(&cli.config, &arguments),

@@ -28,6 +28,9 @@ use crate::{
 /// How often answers are looked at, and so how often one is published at most.
 const EVERY: Duration = Duration::from_secs(60);
 
+/// Documents under way at once.
+const UNDER_WAY: u16 = 100;
+
 /// The name of the schema, for those who keep several.
 const SCHEMA_ID: &str = "urn:packdrift:schema:pack:1";
 
@@ -95,6 +98,8 @@ pub async fn run(
     options
         .set_clean_start(true)
         .set_keep_alive(Duration::from_secs(30))
+        // The client keeps room for as many as may be under way: megabytes, where nothing is said.
+        .set_outgoing_inflight_upper_limit(UNDER_WAY)
         .set_last_will(LastWill::new(&status, "offline", QoS::AtLeastOnce, true, None));
     let (client, events) = AsyncClient::new(options, 10_000);
     let mut publisher = Publisher {

@@ -72,6 +72,19 @@ pub fn away(_: &Arguments) -> Outcome {
     )
 }
 
+/// packdrift is away while six instruments go on for a day.
+pub fn away_for_a_day(_: &Arguments) -> Outcome {
+    const DAY: i64 = 6 * 8640;
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let (mosquitto, packdrift) = beside_mosquitto(folder);
+    assert_eq!(packdrift.stop(), Some(0));
+    let sent = Load::start_wide(mosquitto.port, DAY).done();
+    let mended = Instant::now();
+    let _packdrift = Packdrift::start(folder);
+    judge(folder, sent, mended, "waiting at the broker")
+}
+
 pub fn restarted(_: &Arguments) -> Outcome {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();

@@ -13,9 +13,9 @@ use rand_chacha::ChaCha8Rng;
 use crate::{
     Arguments, Outcome,
     broker::beside_mosquitto,
-    harness::Packdrift,
+    harness::{Packdrift, number},
     load::{Load, judge},
-    scenario::{own_port, setup_with_own_broker},
+    scenario::{SEVERAL, own_port, setup_with_own_broker},
 };
 
 pub fn under_mosquitto(arguments: &Arguments) -> Outcome {
@@ -24,39 +24,55 @@ pub fn under_mosquitto(arguments: &Arguments) -> Outcome {
     let (mosquitto, packdrift) = beside_mosquitto(folder);
     packdrift.kill();
     let load = Load::start_wide(mosquitto.port, arguments.readings);
-    kill_again_and_again(folder, arguments.kills, 1);
+    let missing = || number(folder, "SELECT count(*) FROM reading") < arguments.readings;
+    let under_load = kill_again_and_again(folder, arguments.kills, 1, missing);
     let mended = Instant::now();
     let packdrift = Packdrift::start(folder);
     packdrift.subscribed();
     let seconds = mended.elapsed().as_secs_f64();
     let sent = load.done();
-    let outcome = judge(folder, sent, mended, format!("{} kills", arguments.kills));
+    let remark = format!("{under_load} kills before all had come through");
+    let outcome = judge(folder, sent, mended, remark);
     Outcome { seconds, ..outcome }
 }
 
-/// A publisher waits for each commit here, so that fewer readings take as long.
+/// Publishers in the row below; each waits for its commits.
+const PUBLISHERS: i64 = 4;
+
 pub fn as_own_broker(arguments: &Arguments) -> Outcome {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
-    fs::write(folder.join("setup.toml"), setup_with_own_broker(folder)).unwrap();
-    let load = Load::start_wide(own_port(folder), arguments.readings / 20);
-    kill_again_and_again(folder, arguments.kills, 2);
+    fs::write(folder.join("setup.toml"), setup_with_own_broker(folder) + SEVERAL).unwrap();
+    let (port, each) = (own_port(folder), arguments.readings / PUBLISHERS);
+    let loads: Vec<Load> = (0..PUBLISHERS)
+        .map(|n| Load::start_packed(port, n * each..(n + 1) * each))
+        .collect();
+    let under_load = kill_again_and_again(folder, arguments.kills, 2, || loads.iter().all(Load::goes_on));
     let mended = Instant::now();
     let packdrift = Packdrift::start(folder);
-    load.flows();
     let seconds = mended.elapsed().as_secs_f64();
-    let sent = load.done();
+    for load in loads {
+        load.done();
+    }
     drop(packdrift);
-    let outcome = judge(folder, sent, mended, format!("{} kills", arguments.kills));
+    let outcome = judge(
+        folder,
+        PUBLISHERS * each,
+        mended,
+        format!("{under_load} kills while {PUBLISHERS} publish"),
+    );
     Outcome { seconds, ..outcome }
 }
 
-/// Starts and kills it at random moments.
-fn kill_again_and_again(folder: &Path, kills: u32, seed: u64) {
+/// Starts and kills it at random moments; how often while `loaded`.
+fn kill_again_and_again(folder: &Path, kills: u32, seed: u64, loaded: impl Fn() -> bool) -> u32 {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let mut under_load = 0;
     for _ in 0..kills {
         let packdrift = Packdrift::start(folder);
         sleep(Duration::from_millis(random.random_range(0..700)));
+        under_load += u32::from(loaded());
         packdrift.kill();
     }
+    under_load
 }

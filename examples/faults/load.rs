@@ -2,6 +2,7 @@
 
 use std::{
     collections::BTreeSet,
+    ops::Range,
     path::Path,
     sync::{
         Arc,
@@ -14,11 +15,22 @@ use std::{
 use crate::{
     Outcome,
     harness::{Publisher, number, store},
-    scenario::reading,
+    scenario::{reading, readings},
 };
 
 /// Sent before acknowledgements are waited for.
 const WINDOW: i64 = 20;
+
+/// How a load publishes.
+#[derive(Clone, Copy)]
+struct Way {
+    /// Readings a second at most.
+    per_second: u32,
+    /// Readings under way before acknowledgements are waited for.
+    window: i64,
+    /// Readings a message.
+    together: i64,
+}
 
 /// Publishes one reading after the other; what was not acknowledged is sent again.
 pub struct Load {
@@ -33,28 +45,53 @@ impl Load {
         Self::start_at(port, 0, per_second, most)
     }
 
-    /// As many as go through, until `most`.
-    pub fn start_wide(port: u16, most: i64) -> Self {
-        Self::begin(port, 0, u32::MAX, most, 10 * WINDOW)
-    }
-
     /// The same from the reading of this number on.
     pub fn start_at(port: u16, first: i64, per_second: u32, most: i64) -> Self {
-        Self::begin(port, first, per_second, most, WINDOW)
+        let way = Way {
+            per_second,
+            window: WINDOW,
+            together: 1,
+        };
+        Self::begin(port, first..most, way)
     }
 
-    fn begin(port: u16, first: i64, per_second: u32, most: i64, window: i64) -> Self {
-        let acknowledged = Arc::new(AtomicI64::new(first));
+    /// As many as go through, until `most`.
+    pub fn start_wide(port: u16, most: i64) -> Self {
+        let way = Way {
+            per_second: u32::MAX,
+            window: 10 * WINDOW,
+            together: 1,
+        };
+        Self::begin(port, 0..most, way)
+    }
+
+    /// As many of these as go through, sixty a message.
+    pub fn start_packed(port: u16, numbers: Range<i64>) -> Self {
+        let way = Way {
+            per_second: u32::MAX,
+            window: 60 * WINDOW,
+            together: 60,
+        };
+        Self::begin(port, numbers, way)
+    }
+
+    fn begin(port: u16, numbers: Range<i64>, way: Way) -> Self {
+        let acknowledged = Arc::new(AtomicI64::new(numbers.start));
         let stop = Arc::new(AtomicBool::new(false));
         let thread = thread::spawn({
             let (acknowledged, stop) = (acknowledged.clone(), stop.clone());
-            move || publish(port, per_second, (window, most), &acknowledged, &stop)
+            move || publish(port, numbers, way, &acknowledged, &stop)
         });
         Self {
             acknowledged,
             stop,
             thread,
         }
+    }
+
+    /// Whether there is more to publish.
+    pub fn goes_on(&self) -> bool {
+        !self.thread.is_finished()
     }
 
     /// How many were acknowledged: all before this number.
@@ -83,39 +120,45 @@ impl Load {
     }
 }
 
-fn publish(
-    port: u16,
-    per_second: u32,
-    (window, most): (i64, i64),
-    acknowledged: &AtomicI64,
-    stop: &AtomicBool,
-) {
+fn publish(port: u16, numbers: Range<i64>, way: Way, acknowledged: &AtomicI64, stop: &AtomicBool) {
     let started = Instant::now();
-    let begin = acknowledged.load(SeqCst);
-    let pace = Duration::from_secs(1) / per_second;
-    while !stop.load(SeqCst) && acknowledged.load(SeqCst) < most {
-        let Ok(mut publisher) = Publisher::connect(port, "instruments") else {
+    let client = format!("instruments-{}", numbers.start);
+    let pace = Duration::from_secs(1) / way.per_second;
+    let goes_on = || !stop.load(SeqCst) && acknowledged.load(SeqCst) < numbers.end;
+    while goes_on() {
+        let Ok(mut publisher) = Publisher::connect(port, &client) else {
             thread::sleep(Duration::from_millis(50));
             continue;
         };
-        while !stop.load(SeqCst) && acknowledged.load(SeqCst) < most {
+        while goes_on() {
             let first = acknowledged.load(SeqCst);
-            let next = (first + window).min(most);
+            let next = (first + way.window).min(numbers.end);
             let mut pass = || -> std::io::Result<()> {
-                for n in first..next {
-                    let (topic, body, ..) = reading(n);
+                let mut messages = 0;
+                for n in (first..next).step_by(usize::try_from(way.together).unwrap()) {
+                    let (topic, body) = message(n..(n + way.together).min(next));
                     publisher.send(&topic, &body, false)?;
+                    messages += 1;
                 }
-                (first..next).try_for_each(|_| publisher.acknowledged().map(drop))
+                (0..messages).try_for_each(|_| publisher.acknowledged().map(drop))
             };
             if pass().is_err() {
                 break;
             }
             acknowledged.store(next, SeqCst);
-            let due = pace * u32::try_from(next - begin).unwrap_or(u32::MAX);
+            let due = pace * u32::try_from(next - numbers.start).unwrap_or(u32::MAX);
             thread::sleep(due.saturating_sub(started.elapsed()));
         }
     }
+}
+
+/// One message with the readings of these numbers.
+fn message(numbers: Range<i64>) -> (String, Vec<u8>) {
+    if numbers.end - numbers.start == 1 {
+        let (topic, body, ..) = reading(numbers.start);
+        return (topic, body);
+    }
+    readings(numbers)
 }
 
 /// Waits until `done`; the row fails where that takes too long.

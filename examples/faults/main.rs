@@ -11,6 +11,7 @@
 
 mod broker;
 mod clock;
+mod instruments;
 mod kills;
 mod load;
 mod proxy;
@@ -68,6 +69,7 @@ type Row = (&'static str, fn(&Arguments) -> Outcome);
 const ROWS: &[Row] = &[
     ("broker away at start", broker::away_at_start),
     ("broker away for a minute", broker::away),
+    ("packdrift away for a day", broker::away_for_a_day),
     ("broker restarted with its sessions", broker::restarted),
     ("broker restarted without its sessions", broker::forgetful),
     ("broker killed with -9, 20 times", broker::killed),
@@ -91,6 +93,18 @@ const ROWS: &[Row] = &[
     ("clock steps back six hours and forward eight", clock::steps),
     ("daylight saving ends, and a leap second", clock::odd_times),
     ("instrument replays last year's buffer, twice", clock::replay),
+    (
+        "instrument's clock is twelve minutes behind",
+        instruments::wrong_clock,
+    ),
+    ("instrument silent for thirty hours", instruments::silent),
+    ("instrument stuck at one current for two days", instruments::stuck),
+    ("instrument switches its sign for two days", instruments::reversed),
+    (
+        "instrument's counter begins anew every five days",
+        instruments::counter_resets,
+    ),
+    ("reference set anew within a span", instruments::set_anew),
 ];
 
 fn main() -> ExitCode {

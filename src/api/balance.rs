@@ -14,7 +14,7 @@ use super::{
 };
 use crate::{
     charge::{
-        balance::{Balance, Counted, Line, balance},
+        balance::{Balance, Counted, Fault, Line, balance},
         estimate::COVERAGE_FACTOR,
     },
     config::{Bank, Setup},
@@ -43,7 +43,7 @@ struct Answer {
     hours_counted: usize,
     hours_left_out: usize,
     line: Option<LineBody>,
-    stopped_counting: Vec<StoppedBody>,
+    misreports: Vec<MisreportBody>,
     hours: Vec<HourBody>,
 }
 
@@ -58,10 +58,13 @@ struct LineBody {
     residual_spread_ma: f64,
 }
 
+/// A pack's report that can't be true, whose share is missing from the sum.
 #[derive(Serialize, ToSchema)]
-#[schema(as = BalanceStoppedBody)]
-struct StoppedBody {
+#[schema(as = BalanceMisreportBody)]
+struct MisreportBody {
     pack: String,
+    /// `stopped`: it stood still. `reversed`: it ran against the bank.
+    fault: &'static str,
     begin: Zulu,
     end: Zulu,
 }
@@ -108,13 +111,17 @@ fn answer(setup: &Setup, bank: &Bank, balance: &Balance) -> Answer {
         hours_counted: balance.hours.len(),
         hours_left_out: balance.left_out,
         line: balance.line.as_ref().map(line_body),
-        stopped_counting: balance
-            .stopped
+        misreports: balance
+            .misreports
             .iter()
-            .map(|stopped| StoppedBody {
-                pack: setup.entry(bank.packs[stopped.p].instrument).id.clone(),
-                begin: Zulu(stopped.begin_ms),
-                end: Zulu(stopped.end_ms),
+            .map(|misreport| MisreportBody {
+                pack: setup.entry(bank.packs[misreport.p].instrument).id.clone(),
+                fault: match misreport.fault {
+                    Fault::Stopped => "stopped",
+                    Fault::Reversed => "reversed",
+                },
+                begin: Zulu(misreport.begin_ms),
+                end: Zulu(misreport.end_ms),
             })
             .collect(),
         hours: balance

@@ -12,6 +12,7 @@ use super::{
     zulu::Zulu,
 };
 use crate::{
+    intake::clocks,
     ledger,
     store::{self, Trouble},
 };
@@ -74,6 +75,10 @@ struct InstrumentBody {
     instrument: String,
     last_reading: Option<Zulu>,
     age_s: Option<i64>,
+    /// Its clock less ours, with the way of a message in it.
+    clock_off_s: Option<f64>,
+    /// That is so much that its readings are dated wrongly.
+    clock_wrong: bool,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -110,6 +115,7 @@ pub(super) async fn look(app: &App) -> Result<HealthBody, Problem> {
         .backups
         .as_ref()
         .map(|state| backups_body(&state.borrow()));
+    let clocks = app.health().clocks.clone();
     let waiting = app.writer().waiting();
     let failing = app.writer().failing();
     let started = Zulu(app.health().started_ms);
@@ -118,10 +124,15 @@ pub(super) async fn look(app: &App) -> Result<HealthBody, Problem> {
         let bytes = |path: &std::path::Path| std::fs::metadata(path).ok().map(|file| file.len());
         let instruments = ledger::last_heard(connection, setup, now_ms)?
             .into_iter()
-            .map(|(instrument, last_ms)| InstrumentBody {
-                instrument: setup.entry(instrument).id.clone(),
-                last_reading: last_ms.map(Zulu),
-                age_s: last_ms.map(|last_ms| (now_ms - last_ms) / 1000),
+            .map(|(instrument, last_ms)| {
+                let off_ms = clocks.as_ref().and_then(|clocks| clocks.off_ms(instrument));
+                InstrumentBody {
+                    instrument: setup.entry(instrument).id.clone(),
+                    last_reading: last_ms.map(Zulu),
+                    age_s: last_ms.map(|last_ms| (now_ms - last_ms) / 1000),
+                    clock_off_s: off_ms.map(seconds),
+                    clock_wrong: off_ms.is_some_and(|off_ms| off_ms.abs() > clocks::OFF_MS),
+                }
             })
             .collect();
         let mut last_marks = Vec::new();
@@ -157,6 +168,11 @@ pub(super) async fn look(app: &App) -> Result<HealthBody, Problem> {
         })
     })
     .await
+}
+
+#[expect(clippy::cast_precision_loss, reason = "an interval in ms")]
+fn seconds(ms: i64) -> f64 {
+    ms as f64 / 1000.0
 }
 
 fn backups_body(state: &Backups) -> BackupsBody {

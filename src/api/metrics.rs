@@ -155,21 +155,25 @@ fn of_health(registry: &mut Registry, health: &Value) {
             counter,
         );
     }
-    let ages = Figures::<OfInstrument>::default();
-    for entry in list(&health["instruments"]) {
-        if let (Some(name), Some(age)) = (entry["instrument"].as_str(), entry["age_s"].as_f64()) {
-            let labels = OfInstrument {
-                instrument: name.to_owned(),
-            };
-            ages.get_or_create(&labels).set(age);
+    for (name, help, field) in [
+        ("last_reading_age", "Since an instrument was last heard", "age_s"),
+        (
+            "clock_offset",
+            "An instrument's clock less that of this machine",
+            "clock_off_s",
+        ),
+    ] {
+        let figures = Figures::<OfInstrument>::default();
+        for entry in list(&health["instruments"]) {
+            if let (Some(instrument), Some(figure)) = (entry["instrument"].as_str(), entry[field].as_f64()) {
+                let labels = OfInstrument {
+                    instrument: instrument.to_owned(),
+                };
+                figures.get_or_create(&labels).set(figure);
+            }
         }
+        registry.register_with_unit(name, help, Unit::Seconds, figures);
     }
-    registry.register_with_unit(
-        "last_reading_age",
-        "Since an instrument was last heard",
-        Unit::Seconds,
-        ages,
-    );
 }
 
 /// A figure of each pack: name, help, unit, where it stands in the pack's entry.

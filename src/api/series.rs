@@ -118,22 +118,23 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
             if question.pack.as_ref().is_some_and(|wanted| wanted != id) {
                 continue;
             }
-            let errors: Vec<_> = asked
+            // Each error's budget grows with the instants before it, so that only its two figures are kept.
+            let errors: Vec<Option<(f64, f64)>> = asked
                 .at
                 .iter()
-                .map(|at| record.charge_error(p, asked.at[0], *at).ok())
+                .map(|at| {
+                    let error = record.charge_error(p, asked.at[0], *at).ok()?.error;
+                    Some((
+                        round(error.value_ah, 3),
+                        round(error.expanded_uncertainty_ah(), 3),
+                    ))
+                })
                 .collect();
             let capacity_ah = asked.facts.era(asked.facts.cuts.len() - 1).packs[p].capacity_ah;
             series.packs.push(PackSeries {
                 pack: id.clone(),
-                charge_error_ah: errors
-                    .iter()
-                    .map(|answer| Some(round(answer.as_ref()?.error.value_ah, 3)))
-                    .collect(),
-                expanded_uncertainty_ah: errors
-                    .iter()
-                    .map(|answer| Some(round(answer.as_ref()?.error.expanded_uncertainty_ah(), 3)))
-                    .collect(),
+                charge_error_ah: errors.iter().map(|error| Some((*error)?.0)).collect(),
+                expanded_uncertainty_ah: errors.iter().map(|error| Some((*error)?.1)).collect(),
                 actual_percent: asked
                     .at
                     .iter()

@@ -17,7 +17,7 @@ use super::{
 };
 use crate::{
     config::{Bank, Setup},
-    intake::mqtt::Status,
+    intake::{clocks::Clocks, mqtt::Status},
     ledger,
     store::{self, Trouble, Writer},
 };
@@ -45,6 +45,8 @@ struct Shared {
 pub struct Health {
     /// How intake is doing; `None` where nothing is taken in, as when the command line reads a file.
     pub intake: Option<Intake>,
+    /// What the instruments' clocks show; `None` where nothing is taken in.
+    pub clocks: Option<Clocks>,
     /// How the backups are doing; `None` where none are asked for.
     pub backups: Option<watch::Receiver<Backups>>,
     /// When the daemon started, ms since 1970.

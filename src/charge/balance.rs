@@ -11,12 +11,12 @@ const ALIKE_H: usize = 24;
 const HEARD_AT_LEAST: f64 = 0.95;
 /// Fewer hours give no line.
 const LEAST_H: usize = 48;
-/// A pack has stopped counting when its report stands still for so many hours on end,
-const STILL_H: usize = 3;
-/// while at least so much should have flowed through it in each, A or part of its capacity,
+/// A pack misreports when its report stands still, or runs against the bank, for so many hours on end
+const LEAST_ON_END_H: usize = 3;
+/// in which at least so much should have flowed through it, A or part of its capacity,
 const TELLING_A: f64 = 2.0;
 const TELLING_C: f64 = 0.02;
-/// and at least this part of it is missing from the sum.
+/// and at least this part of the difference is missing from the sum.
 const MISSING: f64 = 0.5;
 
 /// What an instrument reported in an hour.
@@ -66,11 +66,22 @@ pub struct Line {
     pub spread_a: f64,
 }
 
-/// A pack whose report stood still while the sum fell short.
+/// What a report does that can't be true.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Stopped {
+pub enum Fault {
+    /// It stands still.
+    Stopped,
+    /// It runs against the bank.
+    Reversed,
+}
+
+/// A pack whose report can't be true, and whose share is missing from the sum.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Misreport {
     /// The pack.
     pub p: usize,
+    /// What its report did.
+    pub fault: Fault,
     /// From when, ms since 1970.
     pub begin_ms: i64,
     /// Until when, ms since 1970.
@@ -86,8 +97,8 @@ pub struct Balance {
     pub left_out: usize,
     /// The line; `None` where there are too few hours, or the current never changed.
     pub line: Option<Line>,
-    /// Packs that stopped counting, in order of time.
-    pub stopped: Vec<Stopped>,
+    /// Reports that can't be true, in order of time.
+    pub misreports: Vec<Misreport>,
 }
 
 impl Balance {
@@ -124,13 +135,16 @@ pub fn balance(hours: &[Hour]) -> Balance {
         })
         .collect();
     let packs = hours.first().map_or(0, |hour| hour.packs.len());
-    let mut stopped: Vec<Stopped> = (0..packs).flat_map(|p| stopped(&heard, p)).collect();
-    stopped.sort_by_key(|stopped| (stopped.begin_ms, stopped.p));
+    let mut misreports: Vec<Misreport> = (0..packs)
+        .flat_map(|p| [(p, Fault::Stopped), (p, Fault::Reversed)])
+        .flat_map(|(p, fault)| misreports(&heard, p, fault))
+        .collect();
+    misreports.sort_by_key(|it| (it.begin_ms, it.p));
     Balance {
         line: line(&counted),
         left_out: hours.len() - counted.len(),
         hours: counted,
-        stopped,
+        misreports,
     }
 }
 
@@ -171,30 +185,31 @@ fn line(hours: &[Counted]) -> Option<Line> {
     })
 }
 
-/// When pack `p` stood still while its share is missing from the sum. A pack that is off the busbar reports nothing
-/// too, but then the others carry the current, and nothing is missing.
-fn stopped(hours: &[&Hour], p: usize) -> Vec<Stopped> {
-    let stands = |hour: &&Hour| {
-        let (share, capacity_ah) = hour.shares[p];
-        let should_ah = (share * hour.reference.net_ah).abs();
-        hour.packs[p].still && share > 0.0 && should_ah > TELLING_A.max(TELLING_C * capacity_ah)
+/// When pack `p` misreported. Hours in which too little flowed to tell are passed over. A pack that is off the busbar
+/// reports nothing too, but then the others carry the current, and nothing is missing.
+fn misreports(hours: &[&Hour], p: usize, fault: Fault) -> Vec<Misreport> {
+    let should_ah = |hour: &Hour| hour.shares[p].0 * hour.reference.net_ah;
+    let tells = |hour: &&&Hour| should_ah(hour).abs() > TELLING_A.max(TELLING_C * hour.shares[p].1);
+    let is_so = |hour: &Hour| match fault {
+        Fault::Stopped => hour.packs[p].still,
+        Fault::Reversed => hour.packs[p].net_ah / should_ah(hour) < -MISSING,
     };
-    hours
-        .chunk_by(|before, after| {
-            stands(before) == stands(after) && after.begin_ms - before.begin_ms == 3_600_000
-        })
-        .filter(|run| run.len() >= STILL_H && stands(&run[0]))
+    let telling: Vec<&Hour> = hours.iter().filter(tells).copied().collect();
+    telling
+        .chunk_by(|before, after| is_so(before) == is_so(after))
+        .filter(|run| run.len() >= LEAST_ON_END_H && is_so(run[0]))
         .filter(|run| {
-            let (mut missing_ah, mut should_ah) = (0.0, 0.0);
+            let (mut missing_ah, mut differs_ah) = (0.0, 0.0);
             for hour in *run {
                 let direction = hour.reference.net_ah.signum();
                 missing_ah += direction * (hour.reference.net_ah - packs_ah(hour));
-                should_ah += direction * (hour.shares[p].0 * hour.reference.net_ah - hour.packs[p].net_ah);
+                differs_ah += direction * (should_ah(hour) - hour.packs[p].net_ah);
             }
-            missing_ah >= MISSING * should_ah
+            missing_ah >= MISSING * differs_ah
         })
-        .map(|run| Stopped {
+        .map(|run| Misreport {
             p,
+            fault,
             begin_ms: run[0].begin_ms,
             end_ms: run[run.len() - 1].begin_ms + 3_600_000,
         })
@@ -234,36 +249,51 @@ mod tests {
         let line = balance.line.unwrap();
         assert!((line.slope.0 - 0.99).abs() < 1e-12, "{line:?}");
         assert!((line.intercept_a.0 - 0.03).abs() < 1e-12, "{line:?}");
-        assert!(balance.stopped.is_empty());
+        assert!(balance.misreports.is_empty());
+    }
+
+    /// What is told of each pack.
+    fn told(hours: &[Hour]) -> Vec<(usize, Fault, i64, i64)> {
+        let hour = |ms: i64| ms / 3_600_000;
+        let misreports = balance(hours).misreports.into_iter();
+        misreports
+            .map(|it| (it.p, it.fault, hour(it.begin_ms), hour(it.end_ms)))
+            .collect()
     }
 
     #[test]
-    fn a_pack_that_stopped_counting_is_told_from_one_off_the_busbar() {
+    fn a_pack_that_stopped_counting_is_told_once_and_apart_from_one_off_the_busbar() {
         let mut hours = hours(200, [(1.0, 0.0), (1.0, 0.0)]);
-        for hour in &mut hours[0..48] {
+        for hour in &mut hours[24..72] {
             hour.packs[0] = Reported {
                 net_ah: 0.0,
                 heard: 1.0,
                 still: true,
             };
         }
-        let counts = |hours: &[Hour]| {
-            balance(hours)
-                .stopped
-                .iter()
-                .map(|stopped| stopped.p)
-                .collect::<Vec<_>>()
-        };
-        let missing = counts(&hours);
-        assert!(
-            !missing.is_empty() && missing.iter().all(|p| *p == 0),
-            "{missing:?}"
-        );
+        assert_eq!(told(&hours), [(0, Fault::Stopped, 24, 72)]);
         // The other one carries everything: the first is off the busbar.
-        for hour in &mut hours[0..48] {
+        for hour in &mut hours[24..72] {
             hour.packs[1].net_ah = hour.reference.net_ah;
         }
-        assert_eq!(counts(&hours), [0_usize; 0]);
+        assert_eq!(told(&hours), []);
+    }
+
+    #[test]
+    fn a_pack_that_reports_the_wrong_way_round_is_told() {
+        let mut hours = hours(200, [(1.0, 0.02), (1.0, -0.01)]);
+        for hour in &mut hours[50..100] {
+            hour.packs[1].net_ah *= -1.0;
+        }
+        let told = told(&hours);
+        assert_eq!(told.len(), 1, "{told:?}");
+        let (p, fault, begin_h, end_h) = told[0];
+        assert_eq!((p, fault), (1, Fault::Reversed));
+        // Around its ends too little may flow to tell.
+        assert!(
+            (50..54).contains(&begin_h) && (97..=100).contains(&end_h),
+            "{told:?}"
+        );
     }
 
     #[test]

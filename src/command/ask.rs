@@ -65,6 +65,7 @@ impl Answerer {
         let (writer, thread) = Writer::start(connection, daemon::writer_options(&setup))?;
         let health = Health {
             intake: None,
+            clocks: None,
             backups: None,
             started_ms: now_ms,
         };
@@ -86,16 +87,26 @@ impl Answerer {
 
     /// Sends one of several requests and gives back the answer's document.
     pub(super) fn ask(&self, method: &Method, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
-        let (status, document) = match self {
-            Self::Running { address, token } => over_http(address, token.as_ref(), method, path, body)?,
+        let (status, document) = self.answer(method, path, body)?;
+        accepted(status, document)
+    }
+
+    /// The same with its status, also where the question is refused.
+    pub(super) fn answer(
+        &self,
+        method: &Method,
+        path: &str,
+        body: Option<&Value>,
+    ) -> Result<(u16, Value), Failure> {
+        match self {
+            Self::Running { address, token } => over_http(address, token.as_ref(), method, path, body),
             Self::Here { runtime, router, .. } => {
                 let answer = runtime.block_on(api::call(router, method, path, body));
                 let (status, document) = answer
                     .map_err(|error| Failure::Words(format!("the question can't be asked: {error}")))?;
-                (status.as_u16(), document)
+                Ok((status.as_u16(), document))
             }
-        };
-        accepted(status, document)
+        }
     }
 
     /// Lets go of the store once everything is written.
@@ -127,7 +138,7 @@ pub(super) fn post(address: &str, path: &str, body: &Value) -> Result<Value, Fai
     accepted(status, document)
 }
 
-fn accepted(status: u16, document: Value) -> Result<Value, Failure> {
+pub(super) fn accepted(status: u16, document: Value) -> Result<Value, Failure> {
     if (200..300).contains(&status) {
         return Ok(document);
     }

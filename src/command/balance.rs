@@ -75,11 +75,15 @@ pub fn shown(document: &Value) -> String {
             figure(&line["residual_spread_ma"], 0)
         );
     }
-    for stopped in document["stopped_counting"].as_array().unwrap_or(&none) {
-        let word = |field: &str| stopped[field].as_str().unwrap_or("?");
+    for misreport in document["misreports"].as_array().unwrap_or(&none) {
+        let word = |field: &str| misreport[field].as_str().unwrap_or("?");
+        let did = match word("fault") {
+            "stopped" => "stood still",
+            _ => "ran against the bank",
+        };
         let _ = writeln!(
             text,
-            "{}: stopped counting from {} to {}: its report stood still and its share is missing",
+            "{}: from {} to {} its report {did} and its share is missing from the sum",
             word("pack"),
             word("begin"),
             word("end")

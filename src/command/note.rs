@@ -8,6 +8,7 @@ use clap::Args;
 use serde_json::{Value, json};
 
 use super::{Failure, ask::Answerer};
+use crate::page::words::visible;
 
 /// What to write.
 #[derive(Args)]
@@ -79,16 +80,9 @@ fn body(arguments: &Arguments) -> Value {
     body
 }
 
-/// Text for a terminal: control characters in what people write must not reach it as such.
+/// Text for one line of a terminal: nothing in what people write may act on it.
 pub(super) fn printable(text: &str) -> String {
-    let shown = |character: char| {
-        if character.is_control() {
-            character.escape_default().collect()
-        } else {
-            vec![character]
-        }
-    };
-    text.chars().flat_map(shown).collect()
+    visible(text).replace('\n', "␊").replace('\t', "␉")
 }
 
 /// A note in one line.

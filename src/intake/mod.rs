@@ -9,6 +9,7 @@ mod limits;
 mod topics;
 pub(crate) mod value;
 
+pub mod clocks;
 pub mod instant;
 pub mod live;
 pub mod mqtt;

@@ -24,6 +24,7 @@ use tokio::sync::watch;
 
 use super::{
     Arrival, Decoder, LARGEST_BODY,
+    clocks::Clocks,
     live::{Live, Marks},
     now_ms,
 };
@@ -67,6 +68,7 @@ impl Own {
         listen: SocketAddr,
         decoder: Arc<Decoder>,
         live: Live,
+        clocks: Clocks,
         writer: Writer,
     ) -> Result<Self, OwnError> {
         if !listen.ip().is_loopback() {
@@ -82,6 +84,7 @@ impl Own {
             .with_event_handler(Arc::new(Taker {
                 decoder,
                 live: Mutex::new(live),
+                clocks,
                 writer,
                 stop,
             }));
@@ -139,6 +142,7 @@ impl Own {
 struct Taker {
     decoder: Arc<Decoder>,
     live: Mutex<Live>,
+    clocks: Clocks,
     writer: Writer,
     stop: watch::Sender<bool>,
 }
@@ -152,6 +156,9 @@ impl Taker {
         };
         let arrival = Arrival { at_ms, live };
         let decoded = self.decoder.decode(topic, &body, arrival);
+        if self.decoder.timed(topic) {
+            self.clocks.see(&decoded.readings, at_ms);
+        }
         let mut committed = self.writer.committed();
         let ticket = self
             .writer

@@ -8,14 +8,12 @@ use std::collections::BTreeMap;
 
 use serde_json::Value;
 
-use super::{Arrival, Decoder};
+use super::{Arrival, Decoder, clocks::OFF_MS};
 use crate::{
     config::{Role, Setup},
     reading::{Channel, Instrument},
 };
 
-/// A clock this far off deserves a word, ms.
-const CLOCK_OFF_MS: i64 = 30_000;
 /// Fewer values of a channel say nothing about how it is reported.
 const ENOUGH: usize = 8;
 
@@ -273,7 +271,7 @@ impl<'a> Survey<'a> {
             None => findings.push(format!(
                 "“{name}” sends no time; what a broker stores for it can't be dated. Let it send one and name it: time = \"/…\""
             )),
-            Some(off_s) if off_s.abs() * 1000.0 > as_f64(CLOCK_OFF_MS) => findings.push(format!(
+            Some(off_s) if off_s.abs() * 1000.0 > as_f64(OFF_MS) => findings.push(format!(
                 "the clock of “{name}” is {} {}; set it, or what it reports is dated wrongly",
                 hours_and_minutes(off_s.abs()),
                 if off_s > 0.0 { "ahead" } else { "behind" }

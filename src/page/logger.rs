@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use super::{
     answers::At,
-    words::{plain, time, visible},
+    words::{plain, seconds_or_more, time, visible},
 };
 
 /// Silence that is worth a sentence, s.
@@ -56,6 +56,8 @@ struct Reporter {
     instrument: String,
     last_reading: Option<At>,
     age_s: Option<i64>,
+    clock_off_s: Option<f64>,
+    clock_wrong: bool,
 }
 
 #[derive(Deserialize)]
@@ -136,6 +138,13 @@ impl Logger {
                 None => html! { (visible(&it.instrument)) " was never heard." },
             }));
         }
+        wrong.extend(instruments.iter().filter(|it| it.clock_wrong).filter_map(|it| {
+            let off_s = it.clock_off_s?;
+            let direction = if off_s > 0.0 { "ahead" } else { "behind" };
+            #[expect(clippy::cast_possible_truncation, reason = "a clock that is off, in s")]
+            let by = seconds_or_more(off_s.abs() as i64);
+            Some(html! { "The clock of " (visible(&it.instrument)) " is " (by) " " (direction) "; its readings are dated wrongly until it is set." })
+        }));
         if self.quarantine.messages > 0 {
             wrong.push(html! { (self.quarantine.messages) " messages could not be taken as readings; " a href="#logger" { "see why" } "." });
         }

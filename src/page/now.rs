@@ -17,7 +17,7 @@ use super::{
     Page,
     asked::{Refused, ask},
     logger::Logger,
-    words::{lasting, visible},
+    words::{seconds_or_more, visible},
 };
 use crate::{api::query_string, config::Bank};
 
@@ -146,19 +146,11 @@ impl Now {
                             td { (figure(latest.reading.current_a, 2)) }
                             td { (figure(latest.reading.voltage_v, 2)) }
                             td { (figure(latest.reading.soc_percent, 1)) }
-                            td { (age(latest.age_s)) }
+                            td { (seconds_or_more(latest.age_s.max(0))) }
                         }
                     } }
                 }
             }
         }
-    }
-}
-
-fn age(age_s: i64) -> String {
-    if age_s < 120 {
-        format!("{} s", age_s.max(0))
-    } else {
-        lasting(age_s * 1000)
     }
 }

@@ -109,6 +109,16 @@ pub fn lasting(ms: i64) -> String {
     }
 }
 
+/// How long something lasts that may be a matter of seconds.
+#[must_use]
+pub fn seconds_or_more(seconds: i64) -> String {
+    if seconds < 120 {
+        format!("{seconds} s")
+    } else {
+        lasting(seconds * 1000)
+    }
+}
+
 /// A word of the API for a reader: `full_charge` as `full charge`.
 #[must_use]
 pub fn plain(word: &str) -> String {

@@ -12,6 +12,7 @@ use packdrift::{
     config::Mqtt,
     intake::{
         Decoder,
+        clocks::Clocks,
         live::Live,
         mqtt::{self, Status},
     },
@@ -106,6 +107,7 @@ fn start(port: u16, commit_after: Duration) -> (watch::Receiver<Status>, tokio::
             broker,
             decoder,
             Live::default(),
+            Clocks::new(0),
             writer,
             status,
             std::future::pending(),

@@ -227,6 +227,50 @@ const COLLISIONS: &str = "
     });
     return [texts.length, found];";
 
+/// Asks the HTML checker that `tests/run` installs, with its rules for what the standard demands.
+#[test]
+fn page_and_report_conform_to_html() {
+    let checker = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/html/node_modules/.bin/html-validate");
+    assert!(
+        checker.exists(),
+        "{} is missing; tests/run installs html-validate",
+        checker.display()
+    );
+    let served = Served::start(20);
+    let folder = served.folder.path();
+    fs::write(
+        folder.join(".htmlvalidate.json"),
+        r#"{"root": true, "extends": ["html-validate:standard"]}"#,
+    )
+    .unwrap();
+    served.report(&folder.join("report.html"));
+    let page = ureq::get(served.url("/?since=2025-11-02"))
+        .call()
+        .unwrap()
+        .body_mut()
+        .read_to_string()
+        .unwrap();
+    fs::write(folder.join("page.html"), &page).unwrap();
+    // A checker that finds nothing wrong here has not looked.
+    fs::write(folder.join("wrong.html"), page.replacen("</h1>", "</h2>", 1)).unwrap();
+    let conforms = |name: &str| {
+        let checked = Command::new(&checker)
+            .arg(name)
+            .current_dir(folder)
+            .output()
+            .unwrap();
+        (
+            checked.status.success(),
+            String::from_utf8_lossy(&checked.stdout).into_owned(),
+        )
+    };
+    for name in ["page.html", "report.html"] {
+        let (conforms, told) = conforms(name);
+        assert!(conforms, "{told}");
+    }
+    assert!(!conforms("wrong.html").0);
+}
+
 #[test]
 fn saved_plots_render_alone_and_their_words_do_not_collide() {
     let site = Served::start(30);

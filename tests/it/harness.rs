@@ -145,6 +145,20 @@ fn terminate(child: &mut Child) {
     child.wait().unwrap();
 }
 
+fn agent() -> ureq::Agent {
+    ureq::Agent::config_builder()
+        .http_status_as_error(false)
+        .build()
+        .into()
+}
+
+fn answer(mut response: ureq::http::Response<ureq::Body>) -> (u16, Value) {
+    (
+        response.status().as_u16(),
+        response.body_mut().read_json().unwrap(),
+    )
+}
+
 /// The packdrift binary at work in a folder.
 pub struct Packdrift {
     folder: PathBuf,
@@ -197,16 +211,17 @@ impl Packdrift {
 
     /// Asks the API: (status, document).
     pub fn get(&self, path: &str) -> (u16, Value) {
-        let agent: ureq::Agent = ureq::Agent::config_builder()
-            .http_status_as_error(false)
-            .build()
-            .into();
         let address = self.address().unwrap();
-        let mut response = agent.get(format!("http://{address}{path}")).call().unwrap();
-        (
-            response.status().as_u16(),
-            response.body_mut().read_json().unwrap(),
-        )
+        answer(agent().get(format!("http://{address}{path}")).call().unwrap())
+    }
+
+    /// Posts a document to the API: (status, document).
+    pub fn post(&self, path: &str, document: &Value) -> (u16, Value) {
+        let address = self.address().unwrap();
+        let sent = agent()
+            .post(format!("http://{address}{path}"))
+            .send_json(document);
+        answer(sent.unwrap())
     }
 
     /// The most memory that was resident so far, KiB.

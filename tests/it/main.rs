@@ -40,6 +40,7 @@ mod reference;
 mod refused;
 mod report;
 mod reporting;
+#[allow(dead_code, reason = "the examples use more of it")]
 mod scenario;
 mod senml;
 mod setup;

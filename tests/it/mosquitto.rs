@@ -6,6 +6,7 @@ use packdrift::{
     config::{Mqtt, Source},
     intake::{
         Decoder,
+        clocks::Clocks,
         live::Live,
         mqtt::{self, Status},
     },
@@ -106,9 +107,17 @@ impl Running {
             ca_file: None,
             client_certificate: None,
         };
-        let running = mqtt::run(broker, decoder, Live::default(), writer, status, async {
-            drop(stopped.await);
-        });
+        let running = mqtt::run(
+            broker,
+            decoder,
+            Live::default(),
+            Clocks::new(0),
+            writer,
+            status,
+            async {
+                drop(stopped.await);
+            },
+        );
         Self {
             kept,
             status: seen,

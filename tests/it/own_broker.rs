@@ -6,6 +6,7 @@ use packdrift::{
     config::Source,
     intake::{
         Decoder,
+        clocks::Clocks,
         live::Live,
         own::{Own, OwnError},
     },
@@ -28,6 +29,7 @@ async fn own(kept: &Kept) -> Own {
         ([127, 0, 0, 1], 0).into(),
         decoder,
         Live::default(),
+        Clocks::new(0),
         kept.writer.clone(),
     )
     .await
@@ -89,9 +91,15 @@ async fn what_is_repeated_after_a_restart_without_a_time_is_not_integrated() {
     let decoder = Arc::new(Decoder::new(&setup(vec![untimed])));
     // As the store says after a start: tern has spoken before, every minute.
     let live = Live::restarted(HashMap::from([("skerry/tern".to_owned(), 60_000)]));
-    let own = Own::bind(([127, 0, 0, 1], 0).into(), decoder, live, kept.writer.clone())
-        .await
-        .unwrap();
+    let own = Own::bind(
+        ([127, 0, 0, 1], 0).into(),
+        decoder,
+        live,
+        Clocks::new(0),
+        kept.writer.clone(),
+    )
+    .await
+    .unwrap();
     let (client, mut events) = publisher(&own);
     let running = tokio::spawn(own.run(std::future::pending()));
     for minute in 0..50 {
@@ -138,7 +146,13 @@ async fn the_broker_opens_where_it_may_and_says_where_it_cannot() {
     let first = own(&kept).await;
     let bind = |listen| {
         let decoder = Arc::new(Decoder::new(&setup(Vec::new())));
-        Own::bind(listen, decoder, Live::default(), kept.writer.clone())
+        Own::bind(
+            listen,
+            decoder,
+            Live::default(),
+            Clocks::new(0),
+            kept.writer.clone(),
+        )
     };
     assert!(matches!(
         bind(first.local_addr()).await,

@@ -90,6 +90,7 @@ pub fn app_in(
     let (writer, _thread) = Writer::start(connection, daemon::writer_options(&setup)).unwrap();
     let health = Health {
         intake: None,
+        clocks: None,
         backups: None,
         started_ms: 0,
     };

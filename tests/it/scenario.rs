@@ -53,3 +53,28 @@ pub fn reading(n: i64) -> (String, Vec<u8>, &'static str, i64) {
         at_ms,
     )
 }
+
+/// A source whose messages hold several readings, as [`readings`] writes them.
+pub const SEVERAL: &str = r#"
+[[source]]
+topic = "skerry/all"
+format = "json"
+each = "/packs"
+instrument = "/name"
+time = "/at"
+channels = { voltage = "/volts", current = "/amps", soc = "/soc" }
+"#;
+
+/// The readings of these numbers in one message: (topic, body).
+pub fn readings(numbers: std::ops::Range<i64>) -> (String, Vec<u8>) {
+    let entries: Vec<serde_json::Value> = numbers
+        .map(|n| {
+            let (_, body, instrument, _) = reading(n);
+            let mut entry: serde_json::Value = serde_json::from_slice(&body).unwrap();
+            entry["name"] = instrument.into();
+            entry
+        })
+        .collect();
+    let body = serde_json::json!({ "packs": entries });
+    ("skerry/all".to_owned(), body.to_string().into_bytes())
+}

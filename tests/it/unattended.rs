@@ -307,3 +307,25 @@ fn the_log_can_be_read_by_programs_with_every_cause() {
     let error = lines.iter().find(|line| line["level"] == "ERROR").unwrap();
     assert_eq!(error["error"].as_array().unwrap().len(), 2, "{error}");
 }
+
+#[test]
+fn the_unit_file_gives_the_daemon_little_to_reach() {
+    let unit = format!("{}/deploy/packdrift.service", env!("CARGO_MANIFEST_DIR"));
+    // Its exposure is told from 0 to 10, here in tenths.
+    let analysed = Command::new("systemd-analyze")
+        .args([
+            "security",
+            "--offline=true",
+            "--no-pager",
+            "--threshold=20",
+            &unit,
+        ])
+        .output();
+    let Ok(analysed) = analysed else {
+        eprintln!("no systemd here: the unit file is not looked at");
+        return;
+    };
+    let told =
+        String::from_utf8_lossy(&analysed.stdout).into_owned() + &String::from_utf8_lossy(&analysed.stderr);
+    assert!(analysed.status.success(), "{told}");
+}

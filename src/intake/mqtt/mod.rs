@@ -28,6 +28,7 @@ use tracing::{error, info, warn};
 use self::owed::Owed;
 use super::{
     Arrival, Decoder,
+    clocks::Clocks,
     live::{Live, Marks},
     now_ms,
 };
@@ -58,6 +59,7 @@ pub async fn run(
     mqtt: Mqtt,
     decoder: Arc<Decoder>,
     live: Live,
+    clocks: Clocks,
     writer: Writer,
     status: watch::Sender<Status>,
     stop: impl Future<Output = ()>,
@@ -68,6 +70,7 @@ pub async fn run(
         filters: decoder.filters(),
         decoder,
         live,
+        clocks,
         committed: writer.committed(),
         writer,
         status,
@@ -115,6 +118,7 @@ struct Intake {
     filters: Vec<String>,
     decoder: Arc<Decoder>,
     live: Live,
+    clocks: Clocks,
     committed: Committed,
     writer: Writer,
     status: watch::Sender<Status>,
@@ -189,7 +193,11 @@ impl Intake {
         let decoded = self
             .decoder
             .decode(&topic, &publish.payload, Arrival { at_ms, live });
-        let urgent = self.owed.holds_back() || !live && !self.decoder.timed(&topic);
+        let timed = self.decoder.timed(&topic);
+        if timed {
+            self.clocks.see(&decoded.readings, at_ms);
+        }
+        let urgent = self.owed.holds_back() || !live && !timed;
         let message = Message {
             topic,
             body: publish.payload,

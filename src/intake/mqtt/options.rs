@@ -64,6 +64,8 @@ pub(super) fn options(mqtt: &Mqtt) -> MqttOptions {
         .set_clean_start(false)
         .set_connect_properties(properties)
         .set_manual_acks(true)
+        // Nothing is published on this connection, and the client keeps room for as many as it may: megabytes.
+        .set_outgoing_inflight_upper_limit(1)
         .set_keep_alive(KEEP_ALIVE);
     options
 }
