@@ -293,7 +293,8 @@ folder = Path(sys.stdin.read())
 package = Package(folder / "datapackage.json")
 report = validate(folder / "datapackage.json")
 assert report.valid, report.flatten(["name", "rowNumber", "fieldName", "type", "note"])
-assert all(task.stats["rows"] for task in report.tasks), [(task.name, task.stats) for task in report.tasks]
+empty = [task.name for task in report.tasks if not task.stats["rows"]]
+assert empty == ["stated-phases"], empty
 hours = folder / "hours.csv"
 hours.write_text(hours.read_text().replace("charged_ah", "charged", 1))
 assert not validate(folder / "datapackage.json").valid
@@ -320,7 +321,7 @@ fn the_data_dictionary_says_what_every_table_has() {
             "mark",
             "assert",
             "--at",
-            "2025-11-04T12:00:00Z",
+            "2025-11-03T01:00:00Z",
             "seen at the charger",
         ],
     );
@@ -367,7 +368,7 @@ fn what_people_said_goes_round_and_is_taken_once() {
             "mark",
             "assert",
             "--at",
-            "2025-11-04T12:00:00Z",
+            "2025-11-03T01:00:00Z",
             "seen at the charger",
         ],
     );

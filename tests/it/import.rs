@@ -224,6 +224,22 @@ fn a_clock_that_is_put_back_is_followed_by_the_order_of_rows() {
 }
 
 #[test]
+fn lines_are_counted_however_they_end() {
+    for end in ["\n", "\r\n"] {
+        let lines = [
+            "time,soc",
+            "2026-01-10T08:00:00Z,1",
+            "2026-01-10T08:01:00Z,2",
+            "soon,3",
+            "",
+        ];
+        refused(TERN, lines.join(end), 4, &["“soon”"]);
+        let headless = format!("header = ['time', 'soc']\n{TERN}");
+        refused(&headless, lines[3..].join(end), 1, &["“soon”"]);
+    }
+}
+
+#[test]
 fn times_that_never_were_or_have_no_zone_are_refused() {
     refused(
         OSLO,

@@ -28,6 +28,8 @@ pub(super) struct Fields {
     pub(super) header_line: u64,
     /// Lines that the reader never saw.
     before: u64,
+    /// Whether lines end in CR LF: the reader then goes on to the next line only with its first field.
+    ends_in_crlf: bool,
     pub(super) delimiter: u8,
     pub(super) record: ByteRecord,
     pub(super) line: u64,
@@ -51,6 +53,9 @@ impl Fields {
                 ));
             }
         };
+        let head = contents.fill_buf()?;
+        let first_line = head.split(|byte| *byte == b'\n').next().unwrap_or_default();
+        let ends_in_crlf = first_line.ends_with(b"\r");
         let seen = Rc::new(Seen::default());
         let watched = Watched {
             inner: contents,
@@ -88,6 +93,7 @@ impl Fields {
             header,
             header_line,
             before: map.skip_lines,
+            ends_in_crlf,
             delimiter,
             record: ByteRecord::new(),
             line: header_line,
@@ -106,7 +112,11 @@ impl Fields {
                 ))
             };
         }
-        self.line = self.before + self.record.position().map_or(0, csv::Position::line);
+        self.line = self.before
+            + self
+                .record
+                .position()
+                .map_or(0, |at| at.line() + u64::from(self.ends_in_crlf && at.byte() > 0));
         if self.record.len() == self.header.len() {
             return Ok(true);
         }

@@ -119,9 +119,16 @@ impl Said {
         let mut reader = csv::Reader::from_reader(contents);
         let header = reader.headers().map_err(broken)?.clone();
         let mut record = csv::StringRecord::new();
+        // The reader's own count is behind by one where lines end in CR LF.
+        let mut next_line = 2;
         while reader.read_record(&mut record).map_err(broken)? {
-            let line = record.position().map_or(0, csv::Position::line);
-            let row = record.deserialize(Some(&header)).map_err(broken)?;
+            let line = next_line;
+            next_line += 1 + record
+                .iter()
+                .map(|field| field.matches('\n').count() as u64)
+                .sum::<u64>();
+            let row = record.deserialize(Some(&header));
+            let row = row.map_err(|error| unreadable(line, error.to_string()))?;
             said.add(row, line, setup)?;
         }
         Ok(Some(said))
@@ -269,7 +276,6 @@ fn broken(error: csv::Error) -> Trouble {
     let line = error.position().map_or(0, csv::Position::line);
     match error.into_kind() {
         csv::ErrorKind::Io(error) => Trouble::Read(error),
-        csv::ErrorKind::Deserialize { err, .. } => unreadable(line, err.to_string()),
         other => unreadable(line, format!("this is no row of it: {other:?}")),
     }
 }
