@@ -8,7 +8,7 @@ use std::{
 };
 
 use rusqlite::Connection;
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, watch};
 
 use super::{
     problem::Problem,
@@ -24,7 +24,7 @@ use crate::{
 
 /// How long a question waits for the ledger to catch up before it is answered from what stands.
 const CATCH_UP: Duration = Duration::from_secs(5);
-/// Read connections kept open.
+/// Read connections kept open, and questions worked on at once: what each holds in memory adds up.
 const READERS: usize = 4;
 
 /// Shared by all handlers; cheap to clone.
@@ -38,6 +38,7 @@ struct Shared {
     health: Health,
     path: PathBuf,
     readers: Mutex<Vec<Connection>>,
+    turns: Arc<Semaphore>,
 }
 
 /// What only the daemon knows of itself.
@@ -83,6 +84,7 @@ impl App {
             health,
             path,
             readers: Mutex::default(),
+            turns: Arc::new(Semaphore::new(READERS)),
         }))
     }
 
@@ -131,7 +133,13 @@ impl App {
         question: impl FnOnce(&Connection, &Setup) -> Result<T, Problem> + Send + 'static,
     ) -> Result<T, Problem> {
         self.catch_up().await;
-        self.read(question).await
+        let turn = self.0.turns.clone().acquire_owned().await;
+        self.read(move |connection, setup| {
+            // Also where nobody waits for the answer any more.
+            let _turn = turn;
+            question(connection, setup)
+        })
+        .await
     }
 
     /// The same about a stretch of a bank's record, ms since 1970.

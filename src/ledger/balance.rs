@@ -26,25 +26,28 @@ pub fn hours_of_bank(
     let members = Roster::look_up(connection, setup)?.of_bank(bank);
     let first = since_ms.div_euclid(HOUR_MS) + i64::from(since_ms.rem_euclid(HOUR_MS) > 0);
     let last = until_ms.div_euclid(HOUR_MS) - 1;
-    let rows = members
+    let heard = members
         .iter()
-        .map(|member: &Member| store::hour::between(connection, member.number, first, last))
-        .collect::<rusqlite::Result<Vec<_>>>()?;
+        .map(|member: &Member| {
+            let rows = store::hour::between(connection, member.number, first, last)?;
+            Ok(rows.iter().map(|row| (row.hour, reported(row))).collect())
+        })
+        .collect::<rusqlite::Result<Vec<Vec<(i64, Reported)>>>>()?;
     let reported = |of: usize, hour: i64| {
-        let row = rows[of].binary_search_by_key(&hour, |row| row.hour).ok();
-        row.map_or(UNHEARD, |at| reported(&rows[of][at]))
+        let place = heard[of].binary_search_by_key(&hour, |(hour, _)| *hour);
+        place.map_or(UNHEARD, |place| heard[of][place].1)
     };
-    Ok(rows[0]
+    Ok(heard[0]
         .iter()
-        .map(|row| {
-            let begin_ms = row.hour * HOUR_MS;
+        .map(|(hour, reference)| {
+            let begin_ms = hour * HOUR_MS;
             let held: Vec<_> = bank.packs.iter().map(|pack| pack.held_at(begin_ms)).collect();
             let in_bank = held.iter().filter(|held| held.in_bank);
             let together_ah: f64 = in_bank.map(|held| held.best_capacity_ah()).sum();
             Hour {
                 begin_ms,
-                reference: reported(0, row.hour),
-                packs: (1..members.len()).map(|of| reported(of, row.hour)).collect(),
+                reference: *reference,
+                packs: (1..members.len()).map(|of| reported(of, *hour)).collect(),
                 shares: held
                     .iter()
                     .map(|held| {

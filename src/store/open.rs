@@ -20,6 +20,9 @@ const MIGRATIONS: &[M<'static>] = &[
     M::up(include_str!("../../migrations/04_every_bank.sql")),
 ];
 
+/// Pages that a reading connection keeps to itself, KiB.
+const READER_CACHE_KIB: i64 = 512;
+
 /// Why a database can't be used.
 #[derive(Debug, thiserror::Error)]
 pub enum OpenError {
@@ -199,6 +202,10 @@ pub fn read_only(path: &Path) -> Result<Connection, OpenError> {
     )
     .map_err(failed)?;
     configure(&connection).map_err(failed)?;
+    // Several of these stay open. The system keeps the file's pages anyway, and gives them up where memory is short.
+    connection
+        .pragma_update(None, "cache_size", -READER_CACHE_KIB)
+        .map_err(failed)?;
     Ok(connection)
 }
 

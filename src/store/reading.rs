@@ -291,7 +291,8 @@ pub fn last_heard(connection: &Connection, instrument: i64, from_ms: i64) -> rus
 
 /// How far apart an instrument usually reports a channel: the median of its last intervals, ms.
 ///
-/// `None` where it has reported too little in the month before `now_ms` to tell.
+/// `None` where it has reported too little to tell in the month before `now_ms`, or among the last readings of all:
+/// a start must not wait for a look through a month of channels that nobody reports.
 ///
 /// # Errors
 /// Whatever SQLite says.
@@ -302,15 +303,22 @@ pub fn usual_interval_ms(
     now_ms: i64,
 ) -> rusqlite::Result<Option<i64>> {
     const LOOKED_AT: usize = 33;
+    const AMONG: usize = 20_000;
     const MONTH_MS: i64 = 30 * 86_400_000;
     let column = channel.name();
-    let times: Vec<i64> = connection
-        .prepare(&format!(
-            "SELECT at_ms FROM reading WHERE at_ms > ?1 AND instrument = ?2 AND {column} IS NOT NULL \
-             ORDER BY at_ms DESC LIMIT {LOOKED_AT}"
-        ))?
-        .query_map(params![now_ms - MONTH_MS, instrument], |row| row.get(0))?
-        .collect::<rusqlite::Result<_>>()?;
+    let mut statement = connection.prepare(&format!(
+        "SELECT at_ms, instrument = ?2 AND {column} IS NOT NULL FROM reading WHERE at_ms > ?1 \
+         ORDER BY at_ms DESC LIMIT {AMONG}"
+    ))?;
+    let mut rows = statement.query(params![now_ms - MONTH_MS, instrument])?;
+    let mut times: Vec<i64> = Vec::new();
+    while times.len() < LOOKED_AT
+        && let Some(row) = rows.next()?
+    {
+        if row.get(1)? {
+            times.push(row.get(0)?);
+        }
+    }
     let mut intervals: Vec<i64> = times.windows(2).map(|pair| pair[0] - pair[1]).collect();
     intervals.sort_unstable();
     Ok((intervals.len() >= 3).then(|| intervals[intervals.len() / 2]))

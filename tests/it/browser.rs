@@ -254,14 +254,14 @@ fn page_and_report_conform_to_html() {
     // A checker that finds nothing wrong here has not looked.
     fs::write(folder.join("wrong.html"), page.replacen("</h1>", "</h2>", 1)).unwrap();
     let conforms = |name: &str| {
-        let checked = Command::new(&checker)
+        let said = Command::new(&checker)
             .arg(name)
             .current_dir(folder)
             .output()
             .unwrap();
         (
-            checked.status.success(),
-            String::from_utf8_lossy(&checked.stdout).into_owned(),
+            said.status.success(),
+            String::from_utf8_lossy(&said.stdout).into_owned(),
         )
     };
     for name in ["page.html", "report.html"] {

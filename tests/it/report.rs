@@ -266,3 +266,34 @@ fn a_plot_comes_from_the_command_line_too() {
         assert!(xml.root_element().attribute("class").unwrap().contains("narrow"));
     }
 }
+
+#[test]
+fn on_a_terminal_a_note_is_a_line_of_text() {
+    let winter = Winter::new();
+    winter.run(&["note", "--pack", "tern", "bell \u{7} red \u{1b}[31m"]);
+    let told = winter.run(&["notes"]);
+    assert_eq!(told.lines().count(), 2, "{told}");
+    let acts = |one: char| one != '\n' && (one.is_control() || ('\u{202a}'..='\u{202e}').contains(&one));
+    assert!(!told.contains(acts), "{told:?}");
+    assert!(
+        told.contains("bell ␇ red ␛[31m") && told.contains("[U+202E]"),
+        "{told}"
+    );
+}
+
+#[test]
+fn phases_and_health_are_told_with_no_daemon_too() {
+    let winter = Winter::new();
+    let phases = winter.run(&["phases"]);
+    assert!(
+        phases.contains("full charge") && phases.contains("partial cycling"),
+        "{phases}"
+    );
+    let health = winter.run(&["health"]);
+    assert!(
+        health.contains("no daemon runs on this store") && health.contains("34560 readings"),
+        "{health}"
+    );
+    let document: Value = serde_json::from_str(&winter.run(&["health", "--json"])).unwrap();
+    assert_eq!(document["ok"], true);
+}
