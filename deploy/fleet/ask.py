@@ -12,7 +12,7 @@ import csv
 import sys
 from pathlib import Path
 
-TABLES = ["hours", "anchors", "phases", "notes", "marks", "answers"]
+TABLES = ["hours", "anchors", "phases", "stated_phases", "notes", "marks", "answers"]
 
 
 def duckdb_engine(folder):

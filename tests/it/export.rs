@@ -293,7 +293,7 @@ folder = Path(sys.stdin.read())
 package = Package(folder / "datapackage.json")
 report = validate(folder / "datapackage.json")
 assert report.valid, report.flatten(["name", "rowNumber", "fieldName", "type", "note"])
-empty = [task.name for task in report.tasks if not task.stats["rows"]]
+empty = [task.name for task in report.tasks if not task.stats.get("rows")]
 assert empty == ["stated-phases"], empty
 hours = folder / "hours.csv"
 hours.write_text(hours.read_text().replace("charged_ah", "charged", 1))
@@ -326,9 +326,8 @@ fn the_data_dictionary_says_what_every_table_has() {
         ],
     );
     packdrift(path, &["export", "dictionary", "-o", "datapackage.json"]);
-    for table in [
-        "readings", "hours", "anchors", "phases", "notes", "marks", "answers",
-    ] {
+    let derived = ["readings", "hours", "anchors", "phases", "answers"];
+    for table in derived.into_iter().chain(["notes", "marks", "stated-phases"]) {
         packdrift(path, &["export", table, "-o", &format!("{table}.csv")]);
     }
     crate::tools::python(DICTIONARY, path.to_str().unwrap());

@@ -1,8 +1,5 @@
 //! Do the questions to many sites give what is published, what is true, and take what `packdrift export` writes?
 
-#[cfg(feature = "parquet")]
-use std::{fs, process::Command};
-
 use serde_json::{Value, json};
 
 use crate::tools;
@@ -116,6 +113,8 @@ fn the_stated_interval_holds_the_truth_of_simulated_fleets() {
 #[cfg(feature = "parquet")]
 #[test]
 fn every_question_is_answered_from_what_sites_export() {
+    use std::{fs, process::Command};
+
     let folder = tempfile::tempdir().unwrap();
     let binary = env!("CARGO_BIN_EXE_packdrift");
     let ran = |command: &mut Command| {

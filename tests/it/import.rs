@@ -114,7 +114,7 @@ impl Place {
 }
 
 /// What a file comes to: the readings in the store, or the words of the refusal, and then no store at all.
-fn comes_to(map: &str, name: &str, bytes: &[u8]) -> Result<Vec<String>, String> {
+pub fn comes_to(map: &str, name: &str, bytes: &[u8]) -> Result<Vec<String>, String> {
     let place = Place::new();
     let path = place.file(name, bytes);
     let done = place.map(map).and_then(|map| place.import(Some(&map), &path));
@@ -148,9 +148,9 @@ fn refused(map: &str, bytes: impl AsRef<[u8]>, line: u64, words: &[&str]) {
     }
 }
 
-const TERN: &str = "instrument = 'tern'\n[time]\ncolumn = 'time'\n";
-const OSLO: &str = "instrument = 'tern'\n[time]\ncolumn = 'time'\nzone = 'Europe/Oslo'\n";
-const MORNING: [&str; 1] = ["2026-01-10T08:00:00Z tern current -4200 voltage 52900"];
+pub const TERN: &str = "instrument = 'tern'\n[time]\ncolumn = 'time'\n";
+pub const OSLO: &str = "instrument = 'tern'\n[time]\ncolumn = 'time'\nzone = 'Europe/Oslo'\n";
+pub const MORNING: [&str; 1] = ["2026-01-10T08:00:00Z tern current -4200 voltage 52900"];
 
 #[test]
 fn headings_units_and_delimiters_of_several_styles() {

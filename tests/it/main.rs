@@ -3,6 +3,7 @@
 mod api;
 mod asking;
 mod attacks;
+mod awkward;
 mod backup;
 mod broker_faults;
 mod browser;

@@ -18,7 +18,7 @@ const TABLES: [(What, &str, &str); 6] = [
     (What::Hours, "hours", "hour_begin"),
     (What::Anchors, "anchors", "end"),
     (What::Phases, "phases", "begin"),
-    (What::StatedPhases, "stated-phases", "written"),
+    (What::StatedPhases, "stated_phases", "written"),
     (What::Notes, "notes", "written"),
     (What::Marks, "marks", "written"),
 ];

@@ -46,7 +46,7 @@ impl<W: Write + Send> Sheet<W> {
     /// Writes a row: a field a column.
     #[cfg_attr(
         not(feature = "parquet"),
-        expect(clippy::needless_pass_by_value, reason = "only Parquet keeps the fields")
+        expect(clippy::needless_pass_by_value, reason = "Parquet keeps the row")
     )]
     pub(super) fn row(&mut self, row: Vec<Field>) -> Result<(), ExportError> {
         match self {

@@ -129,7 +129,7 @@ impl Fields {
             .reader
             .read_byte_record(&mut ByteRecord::new())
             .map_err(broken)?;
-        let mend = if last {
+        let mend = if last && self.record.len() < self.header.len() {
             "the file ends here, in the middle of a line: get it anew, or delete this line"
         } else if self.delimiter == b',' {
             "a decimal comma must stand in quotes here, or the delimiter be another one; delete or mend the line"

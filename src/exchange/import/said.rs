@@ -94,6 +94,7 @@ impl Said {
         let first_line = head.split(|byte| *byte == b'\n').next().unwrap_or_default();
         let first_line = String::from_utf8_lossy(first_line).into_owned();
         let mut said = Self::default();
+        #[cfg(feature = "parquet")]
         if head.starts_with(b"PAR1") {
             return Self::in_parquet(path, setup);
         }
@@ -150,12 +151,6 @@ impl Said {
             said.add(row, columns.row, setup)?;
         }
         Ok(Some(said))
-    }
-
-    #[cfg(not(feature = "parquet"))]
-    #[expect(clippy::unnecessary_wraps, reason = "with the feature it can fail")]
-    fn in_parquet(_: &Path, _: &Setup) -> Result<Option<Self>, Trouble> {
-        Ok(None)
     }
 
     fn add(&mut self, row: Row, line: u64, setup: &Setup) -> Result<(), Trouble> {
