@@ -7,6 +7,8 @@
 //! throughout or not at all.
 
 mod from_marks;
+mod from_packs;
+mod from_reference;
 mod usual;
 mod witness;
 
@@ -23,14 +25,6 @@ const MS_PER_HOUR: f64 = 3_600_000.0;
 const STRAY: f64 = 0.006;
 /// Over how long it gets there, ms.
 const STRAYS_WITHIN_MS: f64 = 6.0 * MS_PER_HOUR;
-/// Standard deviation of the current of a bank that nobody heard, fraction of capacity an hour, and of the charge
-/// in the end: common practice off the grid is to stay within a tenth an hour, and a bank is never more than full.
-const UNHEARD_C: f64 = 0.05;
-const UNHEARD_AT_MOST: f64 = 0.29;
-/// How many standard deviations apart displays may be and still have counted the same.
-const AGREE_WITHIN: f64 = 3.0;
-/// One display alone may have been set anew without anybody seeing it: so many packs have to agree.
-const WITNESSES: usize = 2;
 /// Standard deviation of what a board makes of its share: its gain and its capacity. Common practice, no source.
 const OF_ITS_SHARE: f64 = 0.03;
 
@@ -188,109 +182,9 @@ impl<'a> Filled<'a> {
         self.amounts[0][from..until].iter().all(measured)
     }
 
-    fn fill_from_own_witness(&mut self, usual: &Usual) {
-        let facts = self.facts;
-        for gap in &facts.gaps {
-            let Some(witness) = witness::own_witness(facts, gap) else {
-                continue;
-            };
-            let Some(inside) = self.inside(gap) else { continue };
-            // What the reference heard meanwhile says when the charge was counted, and how much about.
-            let should: Vec<Option<f64>> = inside
-                .clone()
-                .map(|index| self.should_ah(usual, gap.of, index))
-                .collect();
-            let heard_ah: f64 = should.iter().flatten().sum();
-            let beyond_ah = witness.value_ah - heard_ah;
-            let everything_heard = should.iter().all(Option::is_some);
-            if everything_heard && !self.agrees(usual, gap.of - 1, Segment::from(gap), &witness, heard_ah) {
-                continue; // set anew meanwhile
-            }
-            let takes_rest = |should: Option<f64>| everything_heard || should.is_none();
-            let rest_ms: f64 = inside
-                .clone()
-                .zip(&should)
-                .filter(|(_, should)| takes_rest(**should))
-                .map(|(index, _)| self.segments[index].lasts_ms())
-                .sum();
-            for (index, should) in inside.zip(should) {
-                let lasts_ms = self.segments[index].lasts_ms();
-                let rest_ah = if takes_rest(should) {
-                    beyond_ah * lasts_ms / rest_ms
-                } else {
-                    0.0
-                };
-                let mut ah = witness
-                    .clone()
-                    .times(lasts_ms / as_f64(gap.end_ms - gap.begin_ms));
-                ah.value_ah = should.unwrap_or_default() + rest_ah;
-                self.amounts[gap.of][index] = Amount {
-                    how: How::Witnessed,
-                    ah,
-                };
-            }
-        }
-    }
-
     /// The segments that make up a gap; `None` where time was not cut at its ends.
     fn inside(&self, gap: &Gap) -> Option<std::ops::Range<usize>> {
         Some(self.facts.cut_at(gap.begin_ms)?..self.facts.cut_at(gap.end_ms)?)
-    }
-
-    /// What a pack should have counted in a segment: its share of what the reference did, and its usual error.
-    fn should_ah(&self, usual: &Usual, of: usize, index: usize) -> Option<f64> {
-        let p = of.checked_sub(1)?;
-        let segment = self.segments[index];
-        let reference_ah = self.amounts[0][index].known()?.value_ah;
-        Some(self.facts.share(p, segment.begin_ms) * reference_ah + usual.ah(self.facts, p, segment))
-    }
-
-    /// Whether what a pack's witness says is what it should have counted, or else was set anew meanwhile.
-    fn agrees(&self, usual: &Usual, p: usize, during: Segment, witness: &Estimate, should_ah: f64) -> bool {
-        let usual_ah = usual.ah(self.facts, p, during);
-        let apart_ah = witness
-            .standard_uncertainty_ah()
-            .hypot(self.stray_ah(p, during))
-            .hypot(OF_ITS_SHARE * should_ah);
-        (witness.value_ah - should_ah).abs() <= AGREE_WITHIN * apart_ah + usual_ah.abs()
-    }
-
-    /// Where the reference has no witness of its own, the packs' sum stands in, less what it usually differs by.
-    fn fill_reference_from_packs(&mut self, usual: &Usual) {
-        for gap in self.facts.gaps.iter().filter(|gap| gap.of == 0) {
-            let unknown = self.unknown(gap);
-            // From one to the next of these it may change who has a witness, but not within.
-            let Some(first) = unknown.first() else { continue };
-            let begin_ms = self.segments[*first].begin_ms;
-            let witnesses: Vec<usize> = (0..self.amounts.len() - 1)
-                .filter(|p| self.facts.on_busbar(*p, begin_ms))
-                .filter(|p| {
-                    unknown
-                        .iter()
-                        .all(|index| self.amounts[p + 1][*index].known().is_some())
-                })
-                .collect();
-            if witnesses.len() < WITNESSES {
-                continue;
-            }
-            let told: Vec<Estimate> = unknown
-                .iter()
-                .map(|index| self.told_by(&witnesses, usual, *index))
-                .collect();
-            if self.agree(&witnesses, usual, &unknown, &told) {
-                for (index, ah) in unknown.into_iter().zip(told) {
-                    let how = How::Witnessed;
-                    self.amounts[0][index] = Amount { how, ah };
-                }
-            } else {
-                // They were set anew, all of them, at a full charge that nobody heard.
-                for p in witnesses {
-                    for index in &unknown {
-                        self.forget(p + 1, self.segments[*index]);
-                    }
-                }
-            }
-        }
     }
 
     /// The segments of a gap of the reference in which nothing says yet what it counted.
@@ -299,103 +193,6 @@ impl<'a> Filled<'a> {
         inside
             .filter(|index| self.amounts[0][*index].how == How::Unknown)
             .collect()
-    }
-
-    /// What the reference counted in a segment, by what some packs did.
-    fn told_by(&self, witnesses: &[usize], usual: &Usual, index: usize) -> Estimate {
-        let segment = self.segments[index];
-        let (mut sum, mut usual_ah, mut share) = (Estimate::default(), 0.0, 0.0);
-        for p in witnesses {
-            sum = sum + self.amounts[p + 1][index].ah.clone();
-            usual_ah += usual.ah(self.facts, *p, segment);
-            share += self.facts.share(*p, segment.begin_ms);
-        }
-        sum.value_ah -= usual_ah;
-        // The others' part is known by shares.
-        let strays_ah = usual_ah
-            .hypot(STRAY * sum.value_ah)
-            .hypot(OF_ITS_SHARE * (1.0 - share) * sum.value_ah);
-        sum.moved(Source::Gaps, whose(0), self.gap_begin_ms(0, segment), strays_ah)
-            .times(1.0 / share)
-    }
-
-    /// Whether every one of the witnesses counted its share of what they tell together.
-    fn agree(&self, witnesses: &[usize], usual: &Usual, unknown: &[usize], told: &[Estimate]) -> bool {
-        let (Some(first), Some(last)) = (unknown.first(), unknown.last()) else {
-            return false;
-        };
-        let during = Segment {
-            begin_ms: self.segments[*first].begin_ms,
-            end_ms: self.segments[*last].end_ms,
-        };
-        let told_ah: f64 = told.iter().map(|one| one.value_ah).sum();
-        witnesses.iter().all(|p| {
-            let counted = unknown.iter().fold(Estimate::default(), |sum, index| {
-                sum + self.amounts[p + 1][*index].ah.clone()
-            });
-            let should_ah =
-                self.facts.share(*p, during.begin_ms) * told_ah + usual.ah(self.facts, *p, during);
-            self.agrees(usual, *p, during, &counted, should_ah)
-        })
-    }
-
-    /// Takes back what was filled in the gap of an instrument.
-    fn forget(&mut self, of: usize, segment: Segment) {
-        let Some(inside) = gap_over(self.facts, of, segment).and_then(|gap| self.inside(gap)) else {
-            return;
-        };
-        for index in inside {
-            self.amounts[of][index] = UNKNOWN;
-        }
-    }
-
-    /// What nobody can say is taken for nothing, give or take what a bank may take in that time.
-    fn suppose_reference(&mut self) {
-        for gap in self.facts.gaps.iter().filter(|gap| gap.of == 0) {
-            let unheard = self.unknown(gap);
-            let unheard_ms: f64 = unheard.iter().map(|index| self.segments[*index].lasts_ms()).sum();
-            for index in unheard {
-                let part = self.segments[index].lasts_ms() / unheard_ms;
-                let by_ah = part * self.unheard_ah(gap, unheard_ms);
-                self.amounts[0][index].ah =
-                    Estimate::default().moved(Source::Gaps, whose(0), gap.begin_ms, by_ah);
-            }
-        }
-    }
-
-    /// Standard deviation of what a bank may take while nobody hears it, Ah.
-    fn unheard_ah(&self, gap: &Gap, unheard_ms: f64) -> f64 {
-        let capacity_ah = self.facts.bank.at(gap.begin_ms).capacity_ah();
-        capacity_ah * (UNHEARD_C * unheard_ms / MS_PER_HOUR).min(UNHEARD_AT_MOST)
-    }
-
-    /// Where a pack has no witness of its own, it takes its share of the reference's charge and its usual error.
-    fn fill_packs_from_reference(&mut self, usual: &Usual) {
-        for p in 0..self.amounts.len() - 1 {
-            for (index, segment) in self.segments.iter().enumerate() {
-                if self.amounts[p + 1][index].how != How::Unknown {
-                    continue;
-                }
-                let reference = &self.amounts[0][index];
-                let how = match reference.how {
-                    How::Heard | How::Witnessed => How::Witnessed,
-                    unwitnessed => unwitnessed,
-                };
-                let usual_ah = usual.ah(self.facts, p, *segment);
-                let mut ah = reference
-                    .ah
-                    .clone()
-                    .times(self.facts.share(p, segment.begin_ms))
-                    .moved(
-                        Source::Gaps,
-                        whose(p + 1),
-                        self.gap_begin_ms(p + 1, *segment),
-                        usual_ah.hypot(self.stray_ah(p, *segment)),
-                    );
-                ah.value_ah += usual_ah;
-                self.amounts[p + 1][index] = Amount { how, ah };
-            }
-        }
     }
 
     fn gap_begin_ms(&self, of: usize, segment: Segment) -> i64 {

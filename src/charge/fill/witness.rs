@@ -1,5 +1,6 @@
 //! What an instrument itself says of a stretch in which it was not heard: by its own counter, else its display.
 
+use super::{Amount, Filled, How, OF_ITS_SHARE, Segment, as_f64, usual::Usual};
 use crate::charge::{
     estimate::{Estimate, Source, Whose},
     facts::{Facts, Gap},
@@ -9,9 +10,84 @@ use crate::charge::{
 const RESETS_BEFORE_MS: i64 = 3_600_000;
 /// What a display at its upper end may not have counted of what its pack still took, fraction of capacity.
 const TAKEN_WHEN_FULL: f64 = 0.01;
+/// How many standard deviations apart displays may be and still have counted the same.
+const AGREE_WITHIN: f64 = 3.0;
+
+impl Filled<'_> {
+    /// Fills gaps with what their instrument itself says of them, unless that was set anew meanwhile.
+    pub(super) fn fill_from_own_witness(&mut self, usual: &Usual) {
+        let facts = self.facts;
+        for gap in &facts.gaps {
+            let Some(witness) = own_witness(facts, gap) else {
+                continue;
+            };
+            let Some(inside) = self.inside(gap) else { continue };
+            // What the reference heard meanwhile says when the charge was counted, and how much about.
+            let should: Vec<Option<f64>> = inside
+                .clone()
+                .map(|index| self.should_ah(usual, gap.of, index))
+                .collect();
+            let heard_ah: f64 = should.iter().flatten().sum();
+            let beyond_ah = witness.value_ah - heard_ah;
+            let everything_heard = should.iter().all(Option::is_some);
+            let pack = gap.of.checked_sub(1).filter(|_| everything_heard);
+            if pack.is_some_and(|p| !self.agrees(usual, p, Segment::from(gap), &witness, heard_ah)) {
+                continue; // set anew meanwhile
+            }
+            let takes_rest = |should: Option<f64>| everything_heard || should.is_none();
+            let rest_ms: f64 = inside
+                .clone()
+                .zip(&should)
+                .filter(|(_, should)| takes_rest(**should))
+                .map(|(index, _)| self.segments[index].lasts_ms())
+                .sum();
+            for (index, should) in inside.zip(should) {
+                let lasts_ms = self.segments[index].lasts_ms();
+                let rest_ah = if takes_rest(should) {
+                    beyond_ah * lasts_ms / rest_ms
+                } else {
+                    0.0
+                };
+                let mut ah = witness
+                    .clone()
+                    .times(lasts_ms / as_f64(gap.end_ms - gap.begin_ms));
+                ah.value_ah = should.unwrap_or_default() + rest_ah;
+                self.amounts[gap.of][index] = Amount {
+                    how: How::Witnessed,
+                    ah,
+                };
+            }
+        }
+    }
+
+    /// What a pack should have counted in a segment: its share of what the reference did, and its usual error.
+    fn should_ah(&self, usual: &Usual, of: usize, index: usize) -> Option<f64> {
+        let p = of.checked_sub(1)?;
+        let segment = self.segments[index];
+        let reference_ah = self.amounts[0][index].known()?.value_ah;
+        Some(self.facts.share(p, segment.begin_ms) * reference_ah + usual.ah(self.facts, p, segment))
+    }
+
+    /// Whether what a pack's witness says is what it should have counted, or else was set anew meanwhile.
+    pub(super) fn agrees(
+        &self,
+        usual: &Usual,
+        p: usize,
+        during: Segment,
+        witness: &Estimate,
+        should_ah: f64,
+    ) -> bool {
+        let usual_ah = usual.ah(self.facts, p, during);
+        let apart_ah = witness
+            .standard_uncertainty_ah()
+            .hypot(self.stray_ah(p, during))
+            .hypot(OF_ITS_SHARE * should_ah);
+        (witness.value_ah - should_ah).abs() <= AGREE_WITHIN * apart_ah + usual_ah.abs()
+    }
+}
 
 /// Charge over a gap by the instrument's own counter, else its display.
-pub(super) fn own_witness(facts: &Facts, gap: &Gap) -> Option<Estimate> {
+fn own_witness(facts: &Facts, gap: &Gap) -> Option<Estimate> {
     // A counter or display may have jumped at a full charge, and a jump is not charge. What showed full already when
     // the gap began, at the end of one, had jumped by then.
     let shows_full = gap.charge_mah.is_none() && gap.soc_permille.is_some_and(|(before, _)| before >= 1000);
@@ -57,9 +133,4 @@ fn by_display(facts: &Facts, gap: &Gap) -> Option<(f64, f64)> {
         as_f64(after - before) / 1000.0 * capacity_ah,
         uncertainty * capacity_ah,
     ))
-}
-
-#[expect(clippy::cast_precision_loss, reason = "charges here are far below 2^52 mAh")]
-fn as_f64(value: i64) -> f64 {
-    value as f64
 }
