@@ -54,10 +54,11 @@ pub fn store_in(folder: &Path, winters: u32, report_s: u32) -> i64 {
     let numbers = INSTRUMENTS.map(|name| store::instrument::number_of(&connection, name).unwrap());
     let mut touched = TouchedHours::new();
     let mut readings = 0;
+    let mut insert = store::reading::Insert::new(&connection).unwrap();
     connection.execute_batch("BEGIN").unwrap();
     each_reading(winters, report_s, |at_ms, instrument, channels| {
         let number = numbers[usize::from(instrument)];
-        store::reading::insert(&connection, number, at_ms, &channels).unwrap();
+        insert.put(number, at_ms, &channels).unwrap();
         touched.insert((at_ms.div_euclid(HOUR_MS), number));
         readings += 1;
         if readings % BATCH == 0 {
