@@ -114,7 +114,7 @@ pub async fn run(
     let mut connected = false;
     let mut backoff = Backoff::new();
     let mut told = false;
-    let mut polling = Box::pin(poll(events, &mqtt, Some(Duration::ZERO)));
+    let mut polling = Box::pin(poll(Box::new(events), &mqtt, Some(Duration::ZERO)));
     let mut stop = pin!(stop);
     loop {
         tokio::select! {
@@ -155,7 +155,7 @@ pub async fn run(
 /// Polls until the connection is closed.
 async fn flushed(
     polling: std::pin::Pin<
-        Box<impl Future<Output = (EventLoop, Result<Event, crate::intake::mqtt::Failure>)>>,
+        Box<impl Future<Output = (Box<EventLoop>, Result<Event, crate::intake::mqtt::Failure>)>>,
     >,
     mqtt: &Mqtt,
 ) {

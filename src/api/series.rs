@@ -20,6 +20,9 @@ use crate::{
 
 /// Points in a series at most.
 const MOST: i64 = 20_000;
+/// Points answered from one record. Every figure carries what happened between any two cuts before it, so that its
+/// cost grows with their number.
+const AT_A_TIME: usize = 24;
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(series))
@@ -48,7 +51,7 @@ struct Series {
 }
 
 /// One value an instant; null where there is none.
-#[derive(Serialize, ToSchema)]
+#[derive(Default, Serialize, ToSchema)]
 struct PackSeries {
     pack: String,
     charge_error_ah: Vec<Option<f64>>,
@@ -56,6 +59,26 @@ struct PackSeries {
     actual_percent: Vec<Option<f64>>,
     /// What the board displayed last, as old as its longest pause at most.
     display_percent: Vec<Option<f64>>,
+}
+
+impl PackSeries {
+    fn new(pack: &str) -> Self {
+        Self {
+            pack: pack.to_owned(),
+            ..Self::default()
+        }
+    }
+
+    fn push(&mut self, record: &Record<'_>, p: usize, from: usize, at: usize) {
+        let answer = record.charge_error(p, from, at).ok();
+        let error = answer.as_ref().map(|answer| &answer.error);
+        self.charge_error_ah
+            .push(error.map(|error| round(error.value_ah, 3)));
+        self.expanded_uncertainty_ah
+            .push(error.map(|error| round(error.expanded_uncertainty_ah(), 3)));
+        self.actual_percent
+            .push(record.actual_percent(p, at).map(|percent| round(percent, 2)));
+    }
 }
 
 /// Charge error over time.
@@ -101,55 +124,38 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
             ends.facts.cuts[ends.at[1]].at_ms,
         );
         let instants = instants(from_ms, until_ms, step_ms)?;
-        let Some(asked) = ledger::gather(connection, setup, bank, &instants)? else {
-            return Ok(series);
-        };
-        let filled = Filled::new(&asked.facts);
-        let record = Record::new(&asked.facts, &filled);
+        let cuts = ledger::counted_until(connection, setup, bank, &instants)?;
+        let displays = ledger::displays_at(connection, setup, bank, &instants)?;
         series.since = Some(Zulu(from_ms));
         series.until = Some(Zulu(until_ms));
         series.at = instants.iter().map(|at_ms| Zulu(*at_ms)).collect();
-        let displays = instants
-            .iter()
-            .map(|at_ms| ledger::displays(connection, setup, bank, *at_ms))
-            .collect::<rusqlite::Result<Vec<_>>>()?;
-        for (p, pack) in bank.packs.iter().enumerate() {
-            let id = &setup.entry(pack.instrument).id;
-            if question.pack.as_ref().is_some_and(|wanted| wanted != id) {
-                continue;
+        let wanted = |id: &String| question.pack.as_ref().is_none_or(|wanted| wanted == id);
+        let packs = bank.packs.iter().enumerate();
+        let mut of_packs: Vec<(usize, PackSeries)> = packs
+            .map(|(p, pack)| (p, &setup.entry(pack.instrument).id))
+            .filter(|(_, id)| wanted(id))
+            .map(|(p, id)| (p, PackSeries::new(id)))
+            .collect();
+        for some in cuts.chunks(AT_A_TIME) {
+            let facts = ends.facts.with_cuts(some);
+            let filled = Filled::new(&facts);
+            let record = Record::new(&facts, &filled);
+            let place = |at_ms| facts.cut_at(at_ms).ok_or_else(Problem::internal);
+            let from = place(from_ms)?;
+            for cut in some {
+                let at = place(cut.at_ms)?;
+                for (p, pack) in &mut of_packs {
+                    pack.push(&record, *p, from, at);
+                }
             }
-            // Each error's budget grows with the instants before it, so that only its two figures are kept.
-            let errors: Vec<Option<(f64, f64)>> = asked
-                .at
-                .iter()
-                .map(|at| {
-                    let error = record.charge_error(p, asked.at[0], *at).ok()?.error;
-                    Some((
-                        round(error.value_ah, 3),
-                        round(error.expanded_uncertainty_ah(), 3),
-                    ))
-                })
-                .collect();
-            let capacity_ah = asked.facts.era(asked.facts.cuts.len() - 1).packs[p].capacity_ah;
-            series.packs.push(PackSeries {
-                pack: id.clone(),
-                charge_error_ah: errors.iter().map(|error| Some((*error)?.0)).collect(),
-                expanded_uncertainty_ah: errors.iter().map(|error| Some((*error)?.1)).collect(),
-                actual_percent: asked
-                    .at
-                    .iter()
-                    .map(|at| {
-                        let below = record.below_full(p, *at)?;
-                        Some(round(100.0 * (1.0 + below.value_ah / capacity_ah), 2))
-                    })
-                    .collect(),
-                // The reference comes before the packs.
-                display_percent: displays
-                    .iter()
-                    .map(|shown| Some(percent(shown[p + 1]?.soc_permille)))
-                    .collect(),
-            });
         }
+        for (p, pack) in &mut of_packs {
+            let shown = displays
+                .iter()
+                .map(|shown| Some(percent(shown[*p]?.soc_permille)));
+            pack.display_percent = shown.collect();
+        }
+        series.packs = of_packs.into_iter().map(|(_, pack)| pack).collect();
         Ok(series)
     })
     .await

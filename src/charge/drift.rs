@@ -232,6 +232,17 @@ impl<'a> Record<'a> {
         Some(stored.moved(Source::UnequalSoc, Whose::Pack(p), at_ms, unequal_ah))
     }
 
+    /// Actual state of charge of pack `p` at a cut, % of what its capacity is at the end of the record; `None` where no
+    /// mark says what full is.
+    #[must_use]
+    pub fn actual_percent(&self, p: usize, at: usize) -> Option<f64> {
+        if self.facts.marks.is_empty() {
+            return None;
+        }
+        let capacity_ah = self.facts.era(self.facts.cuts.len() - 1).packs[p].capacity_ah;
+        Some(100.0 * (1.0 + self.stored.of_pack(p, at).0.value_ah / capacity_ah))
+    }
+
     /// Actual state of charge of the packs on the busbar together at a cut, as Ah relative to full, and their
     /// capacity in Ah; `None` where no mark says what full is or nobody is on the busbar.
     #[must_use]

@@ -91,7 +91,8 @@ pub struct Cause {
 pub struct Estimate {
     /// The value, Ah.
     pub value_ah: f64,
-    moved_by: BTreeMap<Cause, f64>,
+    /// In order of the causes.
+    moved_by: Vec<(Cause, f64)>,
 }
 
 impl Estimate {
@@ -103,7 +104,7 @@ impl Estimate {
     pub const fn exact(value_ah: f64) -> Self {
         Self {
             value_ah,
-            moved_by: BTreeMap::new(),
+            moved_by: Vec::new(),
         }
     }
 
@@ -111,16 +112,25 @@ impl Estimate {
     #[must_use]
     pub fn moved(mut self, source: Source, whose: Whose, which: i64, by_ah: f64) -> Self {
         if by_ah != 0.0 {
-            *self.moved_by.entry(Cause { source, whose, which }).or_default() += by_ah;
+            let cause = Cause { source, whose, which };
+            match self.place_of(&cause) {
+                Ok(place) => self.moved_by[place].1 += by_ah,
+                Err(place) => self.moved_by.insert(place, (cause, by_ah)),
+            }
         }
         self
+    }
+
+    /// Where a cause stands, or where it belongs.
+    fn place_of(&self, cause: &Cause) -> Result<usize, usize> {
+        self.moved_by.binary_search_by(|(other, _)| other.cmp(cause))
     }
 
     /// The estimate times a number known exactly.
     #[must_use]
     pub fn times(mut self, factor: f64) -> Self {
         self.value_ah *= factor;
-        for by_ah in self.moved_by.values_mut() {
+        for (_, by_ah) in &mut self.moved_by {
             *by_ah *= factor;
         }
         self
@@ -130,8 +140,8 @@ impl Estimate {
     #[must_use]
     pub fn standard_uncertainty_ah(&self) -> f64 {
         self.moved_by
-            .values()
-            .map(|by_ah| by_ah * by_ah)
+            .iter()
+            .map(|(_, by_ah)| by_ah * by_ah)
             .sum::<f64>()
             .sqrt()
     }
@@ -141,7 +151,7 @@ impl Estimate {
     pub fn covariance(&self, other: &Self) -> f64 {
         self.moved_by
             .iter()
-            .filter_map(|(cause, by_ah)| Some(by_ah * other.moved_by.get(cause)?))
+            .filter_map(|(cause, by_ah)| Some(by_ah * other.moved_by[other.place_of(cause).ok()?].1))
             .sum()
     }
 
@@ -179,9 +189,21 @@ impl Add for Estimate {
 
     fn add(mut self, other: Self) -> Self {
         self.value_ah += other.value_ah;
-        for (cause, by_ah) in other.moved_by {
-            *self.moved_by.entry(cause).or_default() += by_ah;
+        if self.moved_by.is_empty() {
+            self.moved_by = other.moved_by;
+            return self;
         }
+        let mut merged = Vec::with_capacity(self.moved_by.len() + other.moved_by.len());
+        let mut theirs = other.moved_by.into_iter().peekable();
+        for (cause, by_ah) in self.moved_by {
+            while let Some(their) = theirs.next_if(|(their, _)| *their < cause) {
+                merged.push(their);
+            }
+            let shared = theirs.next_if(|(their, _)| *their == cause);
+            merged.push((cause, by_ah + shared.map_or(0.0, |(_, by_ah)| by_ah)));
+        }
+        merged.extend(theirs);
+        self.moved_by = merged;
         self
     }
 }

@@ -159,6 +159,16 @@ impl Facts {
         self.cuts.binary_search_by_key(&at_ms, |cut| cut.at_ms).ok()
     }
 
+    /// The same with further cuts between the first and the last.
+    #[must_use]
+    pub fn with_cuts(&self, further: &[Cut]) -> Self {
+        let mut facts = self.clone();
+        facts.cuts.extend_from_slice(further);
+        facts.cuts.sort_by_key(|cut| cut.at_ms);
+        facts.cuts.dedup_by_key(|cut| cut.at_ms);
+        facts
+    }
+
     /// What held at a cut.
     #[must_use]
     pub fn era(&self, cut: usize) -> &Era {

@@ -184,7 +184,7 @@ impl Taken<'_> {
         let Some(each) = &self.source.each else {
             return Ok(vec![self.entry(None, &document, &document)]);
         };
-        let readings: Vec<_> = match document.pointer(each) {
+        let readings: Vec<_> = match found(&document, each) {
             Some(Value::Array(entries)) => entries
                 .iter()
                 .map(|entry| self.entry(None, entry, &document))
@@ -252,14 +252,14 @@ impl Taken<'_> {
             if self.route.channel.is_some_and(|channel| channel != at.channel) {
                 continue;
             }
-            if let Some(value) = entry.pointer(&at.pointer) {
+            if let Some(value) = found(entry, &at.pointer) {
                 let value = value::from_json(at.channel, value, at.scale)?;
                 values.extend(value.map(|value| (at.channel, value)));
             }
         }
         let at_ms = match &self.source.time {
             // A message of several packs may have one time for all of them.
-            Some(time) => match entry.pointer(time).or_else(|| document.pointer(time)) {
+            Some(time) => match found(entry, time).or_else(|| found(document, time)) {
                 Some(value) => instant::from_value(value)?,
                 None => return Err(refusal(Reason::BadTime, format!("no time at {time:?}"))),
             },
@@ -270,7 +270,7 @@ impl Taken<'_> {
 
     fn instrument(&self, key: Option<&String>, entry: &Value) -> Result<Instrument, Refusal> {
         let name = match (&self.source.instrument, self.route.instrument, key) {
-            (Some(InstrumentName::Pointer(pointer)), ..) => match entry.pointer(pointer) {
+            (Some(InstrumentName::Pointer(pointer)), ..) => match found(entry, pointer) {
                 Some(Value::String(name)) => name.clone(),
                 // Boards that are numbered say so with a number.
                 Some(Value::Number(number)) => number.to_string(),
@@ -332,6 +332,19 @@ impl Taken<'_> {
             ))
         }
     }
+}
+
+/// What a pointer (RFC 6901) points at. `serde_json` itself copies every part of it to undo escapes, which hardly any
+/// has.
+fn found<'v>(value: &'v Value, pointer: &str) -> Option<&'v Value> {
+    let parts = pointer.strip_prefix('/').filter(|parts| !parts.contains('~'));
+    let Some(parts) = parts else {
+        return value.pointer(pointer);
+    };
+    parts.split('/').try_fold(value, |value, part| match value {
+        Value::Object(fields) => fields.get(part),
+        other => other.pointer(&format!("/{part}")),
+    })
 }
 
 /// The value of a channel that a record has, in its kept unit; its unit must be one of the channel's.

@@ -209,7 +209,7 @@ impl<'a> Search<'a> {
                 let reference = &self.members[..1];
                 let before = cuts::cut(self.connection, reference, from_ms)?;
                 let after = cuts::cut(self.connection, reference, until_ms)?;
-                Ok::<_, rusqlite::Error>(Some((after.totals[0] - before.totals[0]).discharged_ah()))
+                Ok::<_, rusqlite::Error>(Some((after[0] - before[0]).discharged_ah()))
             },
         )?;
         for anchor in merged {

@@ -10,9 +10,12 @@ use super::{
     told,
 };
 use crate::{
-    charge::busbar::{Change, Seen, Watch, telling_ma},
+    charge::{
+        busbar::{Change, Seen, Watch, telling_ma},
+        count::Sample,
+    },
     config::{Bank, Setup},
-    reading::Channel,
+    reading::{Channel, Channels},
     store::{
         self,
         off_busbar::{self, OffBusbar},
@@ -102,7 +105,6 @@ fn derive_bank(
 ) -> rusqlite::Result<()> {
     let pauses_ms = members.iter().map(|member| member.joining.longest_pause_ms);
     let warm_up = (from_ms - WARM_UP_MS - pauses_ms.max().unwrap_or(0)).div_euclid(HOUR_MS);
-    let warm_up_ms = warm_up * HOUR_MS;
     let mut samples = Vec::with_capacity(members.len());
     for member in members {
         let (sample, gone) = last_sample(connection, member, warm_up)?;
@@ -129,24 +131,83 @@ fn derive_bank(
             watch,
             away_since_ms: away,
             // What was concluded before stands; readings before it would only be taken for a return.
-            from_ms: away.map_or(warm_up_ms, |_| from_ms),
+            from_ms: away.map_or(warm_up * HOUR_MS, |_| from_ms),
         });
     }
-    let mut telling = Telling::new(bank);
-    store::reading::each_between(connection, warm_up_ms, i64::MAX, |(at_ms, number, channels)| {
-        let Some(place) = members.iter().position(|member| member.number == number) else {
+    let mut watching = Watching {
+        connection,
+        members: members.to_vec(),
+        samples,
+        packs,
+        telling: Telling::new(bank),
+    };
+    store::reading::each_between(
+        connection,
+        warm_up * HOUR_MS,
+        i64::MAX,
+        |(at_ms, number, channels)| watching.see(at_ms, number, &channels),
+    )?;
+    watching.end()
+}
+
+/// For every bank, what sees all readings from the first on; nothing must stand of what was derived before.
+pub(super) fn from_the_first<'a>(
+    connection: &'a Connection,
+    setup: &'a Setup,
+    roster: &Roster,
+) -> Vec<Watching<'a>> {
+    setup
+        .banks
+        .iter()
+        .map(|bank| {
+            let members = roster.of_bank(bank);
+            let packs = members[1..].iter().map(|member| Watched {
+                number: member.number,
+                watch: Watch::new(member.joining.longest_pause_ms, false),
+                away_since_ms: None,
+                from_ms: i64::MIN,
+            });
+            Watching {
+                connection,
+                samples: vec![None; members.len()],
+                packs: packs.collect(),
+                telling: Telling::new(bank),
+                members,
+            }
+        })
+        .collect()
+}
+
+/// The packs of a bank on watch, while readings go by in order of time.
+pub(super) struct Watching<'a> {
+    connection: &'a Connection,
+    members: Vec<Member>,
+    /// What each member said last of its current.
+    samples: Vec<Option<Sample>>,
+    packs: Vec<Watched>,
+    telling: Telling<'a>,
+}
+
+impl Watching<'_> {
+    pub(super) fn see(&mut self, at_ms: i64, number: i64, channels: &Channels) -> rusqlite::Result<()> {
+        let Some(place) = self.members.iter().position(|member| member.number == number) else {
             return Ok(());
         };
-        let joining = members[place].joining;
-        let sample = told::current(joining, samples[place], at_ms, &channels);
-        samples[place] = sample
-            .or(samples[place])
-            .filter(|_| !told::is_gone(joining, &channels));
+        let joining = self.members[place].joining;
+        let sample = told::current(joining, self.samples[place], at_ms, channels);
+        self.samples[place] = sample
+            .or(self.samples[place])
+            .filter(|_| !told::is_gone(joining, channels));
         let current = sample.map(|sample| sample.current_ma);
         let Some(p) = place.checked_sub(1) else {
             if let Some(ma) = current {
-                for (p, pack) in packs.iter_mut().enumerate() {
-                    pack.see(connection, at_ms, Seen::Reference(ma), telling.ma(p, at_ms))?;
+                for (p, pack) in self.packs.iter_mut().enumerate() {
+                    pack.see(
+                        self.connection,
+                        at_ms,
+                        Seen::Reference(ma),
+                        self.telling.ma(p, at_ms),
+                    )?;
                 }
             }
             return Ok(());
@@ -155,27 +216,25 @@ fn derive_bank(
             .get(Channel::Connected)
             .map(|connected| Seen::Connected(connected != 0));
         for seen in [connected, current.map(Seen::Current)].into_iter().flatten() {
-            if packs[p].see(connection, at_ms, seen, telling.ma(p, at_ms))? {
-                for pack in &mut packs {
+            if self.packs[p].see(self.connection, at_ms, seen, self.telling.ma(p, at_ms))? {
+                for pack in &mut self.packs {
                     pack.watch.somebody_returned(at_ms);
                 }
             }
         }
         Ok(())
-    })?;
-    for pack in packs {
-        if let Some(begin_ms) = pack.away_since_ms {
-            off_busbar::put(
-                connection,
-                pack.number,
-                OffBusbar {
-                    begin_ms,
-                    end_ms: None,
-                },
-            )?;
-        }
     }
-    Ok(())
+
+    /// Writes down who is not back yet.
+    pub(super) fn end(self) -> rusqlite::Result<()> {
+        for pack in self.packs {
+            if let Some(begin_ms) = pack.away_since_ms {
+                let end_ms = None;
+                off_busbar::put(self.connection, pack.number, OffBusbar { begin_ms, end_ms })?;
+            }
+        }
+        Ok(())
+    }
 }
 
 /// What current of the reference tells of each pack, as the setup has it at an instant.

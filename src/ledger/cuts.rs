@@ -18,26 +18,47 @@ use crate::{
     store,
 };
 
-/// What the members have counted up to an instant.
-pub(super) fn cut(connection: &Connection, members: &[Member], at_ms: i64) -> rusqlite::Result<Cut> {
-    let hour = at_ms.div_euclid(HOUR_MS);
-    let mut totals = Vec::with_capacity(members.len());
-    let mut parts: Option<Vec<Counted>> = None;
+/// What the members have counted up to each of these instants, which are in order of time.
+pub(super) fn cuts(
+    connection: &Connection,
+    members: &[Member],
+    instants_ms: impl IntoIterator<Item = i64>,
+) -> rusqlite::Result<Vec<Cut>> {
+    let mut cuts = instants_ms
+        .into_iter()
+        .map(|at_ms| {
+            let totals = since_hour(connection, members, at_ms)?;
+            Ok(Cut { at_ms, totals })
+        })
+        .collect::<rusqlite::Result<Vec<_>>>()?;
+    let hours: Vec<i64> = cuts.iter().map(|cut| cut.at_ms.div_euclid(HOUR_MS)).collect();
     for (place, member) in members.iter().enumerate() {
-        let before = store::hour::last_before(connection, member.number, hour)?
-            .unwrap_or_default()
-            .total;
-        let part = match store::cut::get(connection, at_ms, member.number)? {
-            Some(part) => part,
-            None if at_ms == hour * HOUR_MS => Counted::default(),
-            None => match &parts {
-                Some(parts) => parts[place],
-                None => parts.insert(within_hour(connection, members, at_ms)?)[place],
-            },
-        };
-        totals.push(before + part);
+        let before = store::hour::totals_before(connection, member.number, &hours)?;
+        for (cut, before) in cuts.iter_mut().zip(before) {
+            cut.totals[place] = before + cut.totals[place];
+        }
     }
-    Ok(Cut { at_ms, totals })
+    Ok(cuts)
+}
+
+/// What the members have counted up to an instant.
+pub(super) fn cut(connection: &Connection, members: &[Member], at_ms: i64) -> rusqlite::Result<Vec<Counted>> {
+    Ok(cuts(connection, members, [at_ms])?.remove(0).totals)
+}
+
+/// What the members count from the beginning of an instant's hour up to it, as kept, else from the readings.
+fn since_hour(connection: &Connection, members: &[Member], at_ms: i64) -> rusqlite::Result<Vec<Counted>> {
+    if at_ms.rem_euclid(HOUR_MS) == 0 {
+        return Ok(vec![Counted::default(); members.len()]);
+    }
+    let kept = members
+        .iter()
+        .map(|member| store::cut::get(connection, at_ms, member.number))
+        .collect::<rusqlite::Result<Option<Vec<_>>>>()?;
+    match kept {
+        Some(kept) => Ok(kept),
+        None => within_hour(connection, members, at_ms),
+    }
 }
 
 /// Keeps the cuts at these instants, and no others.

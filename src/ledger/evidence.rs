@@ -1,5 +1,7 @@
 //! What boards displayed: at an instant, at resyncs, and jumps that nothing explains.
 
+use std::collections::BTreeMap;
+
 use rusqlite::Connection;
 
 use super::{
@@ -54,6 +56,57 @@ pub fn displays(
             Ok(value.map(|(at_ms, soc_permille)| Display { at_ms, soc_permille }))
         })
         .collect()
+}
+
+/// What each pack displayed last, up to each of many instants.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn displays_at(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    instants_ms: &[i64],
+) -> rusqlite::Result<Vec<Vec<Option<Display>>>> {
+    let packs = packs_of(connection, setup, bank)?;
+    let mut displaying = Vec::with_capacity(packs.len());
+    for pack in &packs {
+        if store::hour::ever_displays(connection, pack.number)? {
+            displaying.push(*pack);
+        }
+    }
+    instants_ms
+        .iter()
+        .map(|at_ms| {
+            let shown = displayed(connection, &displaying, *at_ms)?;
+            Ok(packs
+                .iter()
+                .map(|pack| shown.get(&pack.number).copied())
+                .collect())
+        })
+        .collect()
+}
+
+/// Goes back from the instant until everybody has displayed something: they speak in turns, so that is soon.
+fn displayed(
+    connection: &Connection,
+    displaying: &[Member],
+    at_ms: i64,
+) -> rusqlite::Result<BTreeMap<i64, Display>> {
+    let pauses_ms = displaying.iter().map(|member| member.joining.longest_pause_ms);
+    let from_ms = at_ms - pauses_ms.max().unwrap_or(0);
+    let mut shown = BTreeMap::new();
+    store::reading::each_display_back(connection, from_ms, at_ms, |(said_ms, number, soc_permille)| {
+        let who = displaying.iter().find(|member| member.number == number);
+        if who.is_some_and(|member| at_ms - said_ms <= member.joining.longest_pause_ms) {
+            shown.entry(number).or_insert(Display {
+                at_ms: said_ms,
+                soc_permille,
+            });
+        }
+        shown.len() < displaying.len()
+    })?;
+    Ok(shown)
 }
 
 /// Each pack's resyncs at marks in `[from_ms, until_ms]`.

@@ -14,7 +14,7 @@ use super::{
 use crate::{
     charge::{
         counter::{Counts, Step},
-        facts::{self, Away, Era, Facts, Gap, Mark},
+        facts::{self, Away, Cut, Era, Facts, Gap, Mark},
         learned::learned,
     },
     config::{Bank, Pack, Setup},
@@ -88,10 +88,7 @@ pub fn gather(
     let away_ms = away.iter().flat_map(|away| [away.begin_ms, away.end_ms]);
     instants.extend(away_ms.filter(&inside));
     instants.extend(bank_facts.eras.iter().map(|era| era.begin_ms).filter(&inside));
-    let cuts = instants
-        .into_iter()
-        .map(|at_ms| cuts::cut(connection, &members, at_ms))
-        .collect::<rusqlite::Result<Vec<_>>>()?;
+    let cuts = cuts::cuts(connection, &members, instants)?;
     let resolution_ma = members
         .iter()
         .map(|member| {
@@ -102,9 +99,7 @@ pub fn gather(
     let facts = Facts {
         bank: bank_facts,
         cuts,
-        grid: grid_ms(begin_ms, end_ms)
-            .map(|at_ms| cuts::cut(connection, &members, at_ms))
-            .collect::<rusqlite::Result<_>>()?,
+        grid: cuts::cuts(connection, &members, grid_ms(begin_ms, end_ms))?,
         gaps,
         marks,
         away,
@@ -130,6 +125,20 @@ pub fn grid_ms(begin_ms: i64, end_ms: i64) -> impl Iterator<Item = i64> {
     (first..)
         .map(move |place| place * step_ms)
         .take_while(move |at_ms| *at_ms <= end_ms)
+}
+
+/// What the instruments of a bank have counted up to each of these instants, which are in order of time.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn counted_until(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    instants_ms: &[i64],
+) -> rusqlite::Result<Vec<Cut>> {
+    let members = Roster::look_up(connection, setup)?.of_bank(bank);
+    cuts::cuts(connection, &members, instants_ms.iter().copied())
 }
 
 /// From when until when the bank was heard. Instruments speak one after another: the ends are those at which all

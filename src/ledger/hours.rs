@@ -30,13 +30,14 @@ const UNEXPLAINED_JUMP: f64 = 30.0;
 /// to the next, and from a current before the first of them.
 const WARM_UP_PAUSES: i64 = 2;
 
-/// Derives the hours `[first, last]` of all instruments anew. `each_hour` hears of every hour reached.
+/// Derives the hours `[first, last]` of all instruments anew. `also` sees every reading that this takes: (time in ms,
+/// instrument's number, values).
 pub(super) fn derive(
     connection: &Connection,
     roster: &Roster,
     first: i64,
     last: i64,
-    mut each_hour: impl FnMut(i64),
+    mut also: impl FnMut(i64, i64, &Channels) -> rusqlite::Result<()>,
 ) -> rusqlite::Result<()> {
     let (begin_ms, end_ms) = (first * HOUR_MS, (last + 1) * HOUR_MS);
     // What happens before the first hour decides what its first readings mean; a piece that begins in the last
@@ -56,17 +57,12 @@ pub(super) fn derive(
             Fold::begin(connection, *member, first, last, warm_up)?,
         );
     }
-    let mut reached = first;
     store::reading::each_between(
         connection,
         read_from_ms,
         read_until_ms,
         |(at_ms, number, channels)| {
-            let hour = at_ms.div_euclid(HOUR_MS).min(last);
-            if hour > reached {
-                reached = hour;
-                each_hour(hour);
-            }
+            also(at_ms, number, &channels)?;
             match folds.get_mut(&number) {
                 Some(fold) => fold.take(connection, at_ms, &channels),
                 None => Ok(()), // of an instrument that the setup no longer has
@@ -184,13 +180,15 @@ impl Fold {
 
     /// Counts a piece in the hours that it touches.
     fn count(&mut self, piece: &Piece, begin_ms: i64, end_ms: i64) {
-        for touched in begin_ms.div_euclid(HOUR_MS)..=end_ms.div_euclid(HOUR_MS) {
-            if (self.first..=self.last).contains(&touched) {
-                let part = piece.between(touched * HOUR_MS, (touched + 1) * HOUR_MS);
-                self.row(touched).counted += part;
-            }
-        }
         let whole = piece.until(i64::MAX);
+        let (begins, ends) = (begin_ms.div_euclid(HOUR_MS), end_ms.div_euclid(HOUR_MS));
+        for touched in begins.max(self.first)..=ends.min(self.last) {
+            self.row(touched).counted += if begins == ends {
+                whole
+            } else {
+                piece.between(touched * HOUR_MS, (touched + 1) * HOUR_MS)
+            };
+        }
         self.since_soc += whole;
         self.counter.counted(whole);
     }

@@ -45,7 +45,7 @@ pub(super) fn counts(connection: &Connection, member: &Member, until_ms: i64) ->
         return Ok(Counts::Net);
     };
     let own = own_count(connection, member, first_ms, until_ms)?;
-    let heard = cuts::cut(connection, std::slice::from_ref(member), until_ms)?.totals[0];
+    let heard = cuts::cut(connection, std::slice::from_ref(member), until_ms)?[0];
     let own_mah = own.and_then(|own| own.counted_mah);
     #[expect(clippy::cast_precision_loss, reason = "a charge in mAh")]
     let counts = own_mah.map_or(Counts::Net, |mah| {

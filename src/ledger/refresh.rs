@@ -50,7 +50,7 @@ pub fn refresh(connection: &mut Connection, setup: &Setup) -> rusqlite::Result<(
         affected.extend(ends_ms.into_iter().map(|end_ms| end_ms.div_euclid(HOUR_MS)));
     }
     for (first, last) in runs(&affected) {
-        hours::derive(&transaction, &roster, first, last, |_| {})?;
+        hours::derive(&transaction, &roster, first, last, |_, _, _| Ok(()))?;
     }
     if let Some(first) = affected.first() {
         let changed = busbar::derive(&transaction, setup, &roster, first * HOUR_MS)?;
@@ -100,13 +100,26 @@ pub fn rebuild(
     if let Some((first_ms, last_ms)) = store::reading::extent(&transaction)? {
         let (first, last) = (first_ms.div_euclid(HOUR_MS), last_ms.div_euclid(HOUR_MS));
         let of = last - first + 1;
-        hours::derive(&transaction, &roster, first, last, |hour| {
-            progress(Progress {
-                done: hour - first,
-                of,
-            });
+        // One pass for both: to read the readings is most of the work.
+        let mut watches = busbar::from_the_first(&transaction, setup, &roster);
+        let mut reached = first;
+        hours::derive(&transaction, &roster, first, last, |at_ms, number, channels| {
+            let hour = at_ms.div_euclid(HOUR_MS);
+            if hour > reached {
+                reached = hour;
+                progress(Progress {
+                    done: hour - first,
+                    of,
+                });
+            }
+            for watch in &mut watches {
+                watch.see(at_ms, number, channels)?;
+            }
+            Ok(())
         })?;
-        busbar::derive(&transaction, setup, &roster, first_ms)?;
+        for watch in watches {
+            watch.end()?;
+        }
         cautions::derive_spread(&transaction, setup, &roster, first, last)?;
         progress(Progress { done: of, of });
     }

@@ -70,10 +70,11 @@ impl Batch {
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut touched = TouchedHours::new();
         let mut room = self.room;
+        let mut readings = reading::Insert::new(&transaction)?;
         for Waiting { message, .. } in &self.messages {
             for reading in &message.decoded.readings {
                 let number = self.numbers[usize::from(reading.instrument.0)];
-                let stored = reading::insert(&transaction, number, reading.at_ms, &reading.channels)?;
+                let stored = readings.put(number, reading.at_ms, &reading.channels)?;
                 if stored.changed {
                     touched.insert((reading.at_ms.div_euclid(HOUR_MS), number));
                 }
@@ -87,6 +88,7 @@ impl Batch {
                 refuse(&transaction, &mut room, message, refusal)?;
             }
         }
+        drop(readings);
         reading::mark_stale(&transaction, &touched)?;
         transaction.commit()?;
         self.room = room;

@@ -93,6 +93,52 @@ pub fn last_before(connection: &Connection, instrument: i64, hour: i64) -> rusql
         .optional()
 }
 
+/// Hours apart, up to which the hours between two that are asked about are read along.
+const NEAR: i64 = 8;
+
+/// What an instrument had counted of all by the beginning of each of these hours, which are in order.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn totals_before(
+    connection: &Connection,
+    instrument: i64,
+    hours: &[i64],
+) -> rusqlite::Result<Vec<Counted>> {
+    let mut totals = Vec::with_capacity(hours.len());
+    for near in hours.chunk_by(|before, after| after - before <= NEAR) {
+        let (first, last) = (near[0], near[near.len() - 1]);
+        let mut total = total_before(connection, instrument, first)?;
+        let mut statement = connection.prepare_cached(
+            "SELECT total_charged, total_discharged, total_heard_ms, total_sampling_ah2, total_pauses_ms2, hour \
+             FROM hour WHERE instrument = ?1 AND hour >= ?2 AND hour < ?3 ORDER BY hour",
+        )?;
+        let mut ends = statement.query_map(params![instrument, first, last], |row| {
+            Ok((row.get::<_, i64>(5)?, counted(row, 0)?))
+        })?;
+        let mut next = ends.next().transpose()?;
+        for hour in near {
+            while let Some((_, total_then)) = next.filter(|(ended, _)| ended < hour) {
+                total = total_then;
+                next = ends.next().transpose()?;
+            }
+            totals.push(total);
+        }
+    }
+    Ok(totals)
+}
+
+fn total_before(connection: &Connection, instrument: i64, hour: i64) -> rusqlite::Result<Counted> {
+    let total = connection
+        .prepare_cached(
+            "SELECT total_charged, total_discharged, total_heard_ms, total_sampling_ah2, total_pauses_ms2 \
+             FROM hour WHERE instrument = ?1 AND hour < ?2 ORDER BY hour DESC LIMIT 1",
+        )?
+        .query_row(params![instrument, hour], |row| counted(row, 0))
+        .optional()?;
+    Ok(total.unwrap_or_default())
+}
+
 /// When an instrument's current was last heard before an hour, ms since 1970.
 ///
 /// # Errors
@@ -202,6 +248,16 @@ pub fn ever_reports_voltage(connection: &Connection, instrument: i64) -> rusqlit
         .query_row(params![instrument], |row| row.get(0))
 }
 
+/// Whether an instrument has ever displayed a state of charge.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn ever_displays(connection: &Connection, instrument: i64) -> rusqlite::Result<bool> {
+    connection
+        .prepare_cached("SELECT EXISTS (SELECT 1 FROM hour WHERE instrument = ?1 AND soc_max IS NOT NULL)")?
+        .query_row(params![instrument], |row| row.get(0))
+}
+
 /// Hours that readings were added to since they were last derived.
 ///
 /// # Errors
@@ -221,27 +277,29 @@ pub fn none_stale(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute("DELETE FROM stale_hour", []).map(drop)
 }
 
+/// What stands in five columns of a row from this one on.
+fn counted(row: &Row<'_>, first_column: usize) -> rusqlite::Result<Counted> {
+    Ok(Counted {
+        charged: row.get(first_column)?,
+        discharged: row.get(first_column + 1)?,
+        heard_ms: row.get(first_column + 2)?,
+        sampling_ah2: row.get(first_column + 3)?,
+        pauses_ms2: row.get(first_column + 4)?,
+    })
+}
+
 fn from_row(row: &Row<'_>) -> rusqlite::Result<Hour> {
     let extremes = |first: usize| -> rusqlite::Result<Option<(i64, i64)>> {
         let (low, high): (Option<i64>, Option<i64>) = (row.get(first)?, row.get(first + 1)?);
         Ok(low.zip(high))
-    };
-    let counted = |first: usize| -> rusqlite::Result<Counted> {
-        Ok(Counted {
-            charged: row.get(first)?,
-            discharged: row.get(first + 1)?,
-            heard_ms: row.get(first + 2)?,
-            sampling_ah2: row.get(first + 3)?,
-            pauses_ms2: row.get(first + 4)?,
-        })
     };
     Ok(Hour {
         hour: row.get(1)?,
         first_ms: row.get(2)?,
         last_ms: row.get(3)?,
         readings: row.get(4)?,
-        counted: counted(5)?,
-        total: counted(10)?,
+        counted: counted(row, 5)?,
+        total: counted(row, 10)?,
         step_ma: row.get(15)?,
         total_step_ma: row.get(16)?,
         current_ma: extremes(17)?,

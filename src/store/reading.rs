@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{CachedStatement, Connection, OptionalExtension, Row, params, types::ValueRef};
 
 use crate::reading::{Channel, Channels};
 
@@ -21,7 +21,51 @@ pub struct Stored {
     pub conflicts: Vec<(Channel, i64)>,
 }
 
-/// Stores a reading of the instrument with number `instrument`.
+/// Stores readings, one after another.
+pub struct Insert<'c> {
+    connection: &'c Connection,
+    statement: CachedStatement<'c>,
+}
+
+impl<'c> Insert<'c> {
+    /// Prepares it.
+    ///
+    /// # Errors
+    /// Whatever SQLite says.
+    pub fn new(connection: &'c Connection) -> rusqlite::Result<Self> {
+        let statement = connection.prepare_cached(
+            "INSERT OR IGNORE INTO reading (at_ms, instrument, current, voltage, soc, charge, temperature, cell_min, \
+             cell_max, connected, alive) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+        )?;
+        Ok(Self {
+            connection,
+            statement,
+        })
+    }
+
+    /// Stores a reading of the instrument with number `instrument`.
+    ///
+    /// # Errors
+    /// Whatever SQLite says.
+    pub fn put(&mut self, instrument: i64, at_ms: i64, channels: &Channels) -> rusqlite::Result<Stored> {
+        self.statement.clear_bindings();
+        self.statement.raw_bind_parameter(1, at_ms)?;
+        self.statement.raw_bind_parameter(2, instrument)?;
+        for (channel, value) in channels.iter() {
+            // The columns stand in the order of the channels.
+            self.statement.raw_bind_parameter(3 + channel as usize, value)?;
+        }
+        if self.statement.raw_execute()? == 1 {
+            return Ok(Stored {
+                changed: true,
+                conflicts: Vec::new(),
+            });
+        }
+        merge(self.connection, instrument, at_ms, channels)
+    }
+}
+
+/// Stores one reading of the instrument with number `instrument`.
 ///
 /// # Errors
 /// Whatever SQLite says.
@@ -31,41 +75,7 @@ pub fn insert(
     at_ms: i64,
     channels: &Channels,
 ) -> rusqlite::Result<Stored> {
-    let mut statement = connection.prepare_cached(
-        "INSERT OR IGNORE INTO reading (at_ms, instrument, current, voltage, soc, charge, temperature, cell_min, \
-         cell_max, connected, alive) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
-    )?;
-    let [
-        current,
-        voltage,
-        soc,
-        charge,
-        temperature,
-        cell_min,
-        cell_max,
-        connected,
-        alive,
-    ] = Channel::ALL.map(|channel| channels.get(channel));
-    let inserted = statement.execute(params![
-        at_ms,
-        instrument,
-        current,
-        voltage,
-        soc,
-        charge,
-        temperature,
-        cell_min,
-        cell_max,
-        connected,
-        alive
-    ])?;
-    if inserted == 1 {
-        return Ok(Stored {
-            changed: true,
-            conflicts: Vec::new(),
-        });
-    }
-    merge(connection, instrument, at_ms, channels)
+    Insert::new(connection)?.put(instrument, at_ms, channels)
 }
 
 /// Merges a reading with the one already there.
@@ -228,6 +238,30 @@ fn conflicts(connection: &Connection, instrument: i64, at_ms: i64) -> rusqlite::
     Ok(values)
 }
 
+/// Calls `each` with what was displayed in `[from_ms, until_ms]`, newest first, for as long as it wants more:
+/// (time in ms, instrument's number, tenths of a percent).
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn each_display_back(
+    connection: &Connection,
+    from_ms: i64,
+    until_ms: i64,
+    mut each: impl FnMut((i64, i64, i64)) -> bool,
+) -> rusqlite::Result<()> {
+    let mut statement = connection.prepare_cached(
+        "SELECT at_ms, instrument, soc FROM reading WHERE at_ms >= ?1 AND at_ms <= ?2 AND soc IS NOT NULL \
+         ORDER BY at_ms DESC, instrument DESC",
+    )?;
+    let mut rows = statement.query(params![from_ms, until_ms])?;
+    while let Some(row) = rows.next()? {
+        if !each((row.get(0)?, row.get(1)?, row.get(2)?)) {
+            break;
+        }
+    }
+    Ok(())
+}
+
 /// The last reading of an instrument with a value of the channel in `[from_ms, until_ms]`: (time in ms, value).
 ///
 /// # Errors
@@ -362,7 +396,10 @@ pub fn of_instrument(
 fn channels_of(row: &Row<'_>, first_column: usize) -> rusqlite::Result<Channels> {
     let mut channels = Channels::default();
     for (offset, channel) in Channel::ALL.into_iter().enumerate() {
-        channels.set(channel, row.get(first_column + offset)?);
+        // Whole numbers and nothing else: the table is STRICT.
+        if let ValueRef::Integer(value) = row.get_ref(first_column + offset)? {
+            channels.set(channel, Some(value));
+        }
     }
     Ok(channels)
 }

@@ -16,8 +16,8 @@ use std::{
 use bytes::Bytes;
 use rusqlite::Connection;
 use tokio::{
-    sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot, watch},
-    time::Instant,
+    sync::{Notify, OwnedSemaphorePermit, Semaphore, mpsc, oneshot, watch},
+    time::{Instant, timeout_at},
 };
 
 use super::{
@@ -134,10 +134,22 @@ impl Status {
 #[derive(Clone)]
 pub struct Writer {
     jobs: mpsc::Sender<Job>,
+    hurry: Hurry,
     last_ticket: Arc<Mutex<u64>>,
     room: Arc<Semaphore>,
     committed: watch::Receiver<u64>,
     status: Arc<Status>,
+}
+
+/// Ends the gathering of a batch before its time. For an ordinary message the thread sleeps on: to be woken for each
+/// would cost more than to store it. Dropped behind `jobs`, so that the thread hears of a queue that is closed.
+#[derive(Clone)]
+struct Hurry(Arc<Notify>);
+
+impl Drop for Hurry {
+    fn drop(&mut self) {
+        self.0.notify_one();
+    }
 }
 
 /// The writer's thread; joining it proves that all was committed and the file closed.
@@ -168,10 +180,13 @@ impl Writer {
         let (jobs, queue) = mpsc::channel(BATCH);
         let (committed_to, committed) = watch::channel(0);
         let status = Arc::new(Status::default());
+        let hurry = Arc::new(Notify::new());
         let worker = Worker {
             connection,
             batch,
             commit_after,
+            due: None,
+            hurry: hurry.clone(),
             committed: committed_to,
             status: status.clone(),
         };
@@ -181,6 +196,7 @@ impl Writer {
         Ok((
             Self {
                 jobs,
+                hurry: Hurry(hurry),
                 last_ticket: Arc::default(),
                 room: Arc::new(Semaphore::new(WAITING_BYTES)),
                 committed,
@@ -207,6 +223,7 @@ impl Writer {
             .await
             .map_err(|_closed| Stopped)?;
         let place = self.jobs.reserve().await.map_err(|_closed| Stopped)?;
+        let hurry = message.urgent || self.jobs.capacity() <= BATCH / 2;
         // Numbered and queued under one lock, so that tickets are committed in their order.
         let mut last = self.last_ticket.lock().unwrap_or_else(PoisonError::into_inner);
         *last += 1;
@@ -216,7 +233,12 @@ impl Writer {
             message,
             _room: room,
         }));
-        Ok(Ticket(*last))
+        let ticket = Ticket(*last);
+        drop(last);
+        if hurry {
+            self.hurry.0.notify_one();
+        }
+        Ok(ticket)
     }
 
     /// Follows what has been committed.
@@ -239,6 +261,7 @@ impl Writer {
             let _ = answer.send(work(connection));
         }));
         self.jobs.send(job).await.map_err(|_| Stopped)?;
+        self.hurry.0.notify_one();
         answered.await.map_err(|_| Stopped)
     }
 
@@ -260,50 +283,25 @@ struct Worker {
     connection: Connection,
     batch: Batch,
     commit_after: Duration,
+    /// When the batch is to be committed; `None` while nothing is in it.
+    due: Option<Instant>,
+    hurry: Arc<Notify>,
     committed: watch::Sender<u64>,
     status: Arc<Status>,
 }
 
 impl Worker {
     async fn run(mut self, mut queue: mpsc::Receiver<Job>) {
-        let mut due: Option<Instant> = None;
-        loop {
-            let job = match due {
-                None => queue.recv().await,
-                // A message that is queued already is taken before the time is looked at, so that one commit
+        while let Some(job) = queue.recv().await {
+            self.accept(job, &queue).await;
+            self.accept_queued(&mut queue).await;
+            while let Some(due) = self.due {
+                // However it ends: what is queued by then is taken before the time is looked at, so that one commit
                 // serves everyone who waits.
-                Some(instant) => match tokio::time::timeout_at(instant, queue.recv()).await {
-                    Ok(job) => job,
-                    Err(_elapsed) => {
-                        self.commit(&queue).await;
-                        due = None;
-                        continue;
-                    }
-                },
-            };
-            match job {
-                Some(Job::Take(waiting)) => {
-                    let wait = if waiting.message.urgent {
-                        Duration::ZERO
-                    } else {
-                        self.commit_after
-                    };
-                    let latest = Instant::now() + wait;
-                    due = Some(due.map_or(latest, |due| due.min(latest)));
-                    self.batch.push(waiting);
-                    if self.batch.len() >= BATCH {
-                        self.commit(&queue).await;
-                        due = None;
-                    }
-                }
-                Some(Job::Run(work)) => {
+                let _ = timeout_at(due, self.hurry.notified()).await;
+                self.accept_queued(&mut queue).await;
+                if queue.is_closed() || self.due.is_some_and(|due| due <= Instant::now()) {
                     self.commit(&queue).await;
-                    due = None;
-                    work(&mut self.connection);
-                }
-                None => {
-                    self.commit(&queue).await;
-                    break;
                 }
             }
         }
@@ -320,8 +318,37 @@ impl Worker {
         }
     }
 
+    async fn accept_queued(&mut self, queue: &mut mpsc::Receiver<Job>) {
+        while let Ok(job) = queue.try_recv() {
+            self.accept(job, queue).await;
+        }
+    }
+
+    async fn accept(&mut self, job: Job, queue: &mpsc::Receiver<Job>) {
+        match job {
+            Job::Take(waiting) => {
+                let wait = if waiting.message.urgent {
+                    Duration::ZERO
+                } else {
+                    self.commit_after
+                };
+                let latest = Instant::now() + wait;
+                self.due = Some(self.due.map_or(latest, |due| due.min(latest)));
+                self.batch.push(waiting);
+                if self.batch.len() >= BATCH {
+                    self.commit(queue).await;
+                }
+            }
+            Job::Run(work) => {
+                self.commit(queue).await;
+                work(&mut self.connection);
+            }
+        }
+    }
+
     /// Commits the batch, trying again until it goes through; given up only when nobody is left to acknowledge.
     async fn commit(&mut self, queue: &mpsc::Receiver<Job>) {
+        self.due = None;
         let mut pause = Duration::from_millis(100);
         while let Some(last) = self.batch.last_ticket() {
             match self.batch.write(&mut self.connection) {

@@ -69,6 +69,28 @@ fn a_series_ends_where_the_answer_does() {
 }
 
 #[test]
+fn each_point_of_a_series_is_the_answer_at_that_instant() {
+    let api = Api::new(6);
+    let series = api.get("/v1/drift/series?since=2025-11-03&until=2025-11-05&step=PT1H");
+    for point in [1, 17, 30, 47] {
+        let at = series["at"][point].as_str().unwrap();
+        let drift = api.get(&format!("/v1/drift?since=2025-11-03&until={at}"));
+        let packs = drift["packs"].as_array().unwrap();
+        assert_eq!(packs.len(), 5);
+        for (pack, line) in packs.iter().zip(series["packs"].as_array().unwrap()) {
+            let (error, display) = (&pack["charge_error"], &pack["display"]);
+            assert_eq!(line["charge_error_ah"][point], error["ah"]);
+            assert_eq!(
+                line["expanded_uncertainty_ah"][point],
+                error["expanded_uncertainty_ah"]
+            );
+            assert_eq!(line["display_percent"][point], display["soc_percent"]);
+            assert_eq!(line["actual_percent"][point], display["actual_percent"]);
+        }
+    }
+}
+
+#[test]
 fn notes_are_corrected_and_withdrawn_but_never_lost() {
     let api = Api::new(4);
     let note =

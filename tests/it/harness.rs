@@ -62,14 +62,14 @@ impl Mosquitto {
         Self::start_with(folder, "")
     }
 
-    /// The same with more of a setting for its listener.
+    /// The same with more settings, which stand in the place of those above where they are of the same name.
     pub fn start_with(folder: &Path, more: &str) -> Self {
         let port = free_port();
         let config = folder.join("mosquitto.conf");
         let text = format!(
-            "listener {port} 127.0.0.1\n{more}allow_anonymous true\npersistence true\npersistence_location {}/\n\
+            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
              max_queued_messages 0\nmax_queued_bytes 268435456\nautosave_on_changes true\nautosave_interval 500\n\
-             {}\n",
+             {}\n{more}",
             folder.display(),
             // Started as root it would become a user who may not write to the test's folder.
             if is_root() { "user root" } else { "" },
@@ -162,7 +162,7 @@ fn answer(mut response: ureq::http::Response<ureq::Body>) -> (u16, Value) {
 /// The packdrift binary at work in a folder.
 pub struct Packdrift {
     folder: PathBuf,
-    child: Child,
+    pub child: Child,
 }
 
 impl Packdrift {

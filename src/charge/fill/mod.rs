@@ -16,7 +16,6 @@ use super::{
     estimate::{Estimate, Source},
     facts::{Facts, Gap},
 };
-use usual::Usual;
 use witness::whose;
 
 const MS_PER_HOUR: f64 = 3_600_000.0;

@@ -1,7 +1,7 @@
 //! The connection as a sequence of outcomes: connecting, waiting before the next try, and what comes in.
 //!
-//! The client's event loop is moved into each poll and comes back with its outcome, so that a poll is never
-//! dropped half-way while something else is awaited beside it: dropped while connecting, it would begin anew.
+//! The client's event loop is moved into each poll (in a box: it is large) and comes back with its outcome, so that a
+//! poll is never dropped half-way while something else is awaited beside it: dropped while connecting, it would begin anew.
 
 use std::{
     error::Error,
@@ -50,10 +50,10 @@ impl Failure {
 
 /// One poll, after a wait.
 pub(crate) async fn poll(
-    mut events: EventLoop,
+    mut events: Box<EventLoop>,
     mqtt: &Mqtt,
     wait: Option<Duration>,
-) -> (EventLoop, Result<Event, Failure>) {
+) -> (Box<EventLoop>, Result<Event, Failure>) {
     if let Some(wait) = wait {
         sleep(wait).await;
         if let Err(unready) = prepare(&mut events.options, mqtt) {

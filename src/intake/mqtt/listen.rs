@@ -43,7 +43,8 @@ pub async fn listen(
     let client_id = format!("{}-check-{}", mqtt.client_id, std::process::id());
     let mut options = MqttOptions::new(client_id, &mqtt.host, mqtt.port);
     options.set_clean_start(true).set_max_packet_size(Some(LARGEST));
-    let (client, mut events) = AsyncClient::new(options, 10);
+    let (client, events) = AsyncClient::new(options, 10);
+    let mut events = Box::new(events);
     let unheard = |failure: &Failure| Unheard {
         host: mqtt.host.clone(),
         port: mqtt.port,

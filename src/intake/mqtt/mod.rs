@@ -75,22 +75,32 @@ pub async fn run(
         writer,
         status,
         owed: Owed::default(),
+        taken: 0,
         subscribed: false,
     };
     let mut backoff = Backoff::new();
     let mut stop = pin!(stop);
-    let mut polling = Box::pin(poll(events, &mqtt, Some(Duration::ZERO)));
+    let mut polling = Box::pin(poll(Box::new(events), &mqtt, Some(Duration::ZERO)));
     loop {
         tokio::select! {
             () = &mut stop => break,
             changed = intake.committed.changed() => changed?,
             (mut events, outcome) = &mut polling => {
                 let wait = match outcome {
+                    // Something was sent, mostly an acknowledgement: nothing is owed or known that wasn't before.
+                    Ok(Event::Outgoing(_)) => {
+                        polling.set(poll(events, &mqtt, None));
+                        continue;
+                    }
                     Ok(event) => {
                         if matches!(event, Event::Incoming(Incoming::ConnAck(_))) {
                             backoff.connected(std::time::Instant::now());
                         }
                         intake.handle(event).await?;
+                        // What was read along with it would come one by one from further polls.
+                        while let Some(event) = events.state.events.pop_front() {
+                            intake.handle(event).await?;
+                        }
                         None
                     }
                     Err(failure) => {
@@ -123,6 +133,8 @@ struct Intake {
     writer: Writer,
     status: watch::Sender<Status>,
     owed: Owed,
+    /// Messages handed to the writer.
+    taken: u64,
     /// Every filter has been granted by this process: filters of an older setup may differ.
     subscribed: bool,
 }
@@ -207,7 +219,7 @@ impl Intake {
         };
         let ticket = self.writer.take(message).await?;
         self.owed.add(publish.qos, publish.pkid, ticket);
-        self.status.send_modify(|status| status.taken += 1);
+        self.taken += 1;
         Ok(())
     }
 
@@ -236,9 +248,11 @@ impl Intake {
 
     fn settle(&mut self) {
         self.owed.settle(&self.client, &self.committed);
-        let unacknowledged = self.owed.len();
+        let now = (self.taken, self.owed.len());
         self.status.send_if_modified(|status| {
-            std::mem::replace(&mut status.unacknowledged, unacknowledged) != unacknowledged
+            let before = (status.taken, status.unacknowledged);
+            (status.taken, status.unacknowledged) = now;
+            before != now
         });
     }
 
@@ -246,7 +260,7 @@ impl Intake {
     ///
     /// What still comes in is not taken: the broker keeps it. `polling` is the poll under way; nothing where it
     /// failed.
-    async fn leave(&mut self, polling: impl Future<Output = Option<EventLoop>>) {
+    async fn leave(&mut self, polling: impl Future<Output = Option<Box<EventLoop>>>) {
         let deadline = Instant::now() + STOPPING;
         let mut polling = pin!(polling);
         let mut events = None;

@@ -31,8 +31,9 @@ pub(super) const LARGEST: u32 = LARGEST_BODY as u32;
 /// How often both sides show that they are there.
 const KEEP_ALIVE: Duration = Duration::from_secs(30);
 
-/// How many unacknowledged messages the broker may have under way.
-const WINDOW: u16 = 1000;
+/// How many unacknowledged messages the broker may have under way: as many as come in while a commit waits for the
+/// disk, and one more time as many.
+pub(super) const WINDOW: u16 = 8192;
 
 /// Why connecting can't even be tried.
 #[derive(Debug, thiserror::Error)]

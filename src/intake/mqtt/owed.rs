@@ -12,21 +12,24 @@ use rumqttc::v5::{
 };
 use tokio::time::Instant;
 
+use super::options::WINDOW;
 use crate::store::{Committed, Ticket};
 
-/// Half of the smallest window that brokers have by default: so many unacknowledged messages are not worth
-/// waiting for more, which the broker may not send.
-const ENOUGH: usize = 10;
+/// Half of what is asked for: so many unacknowledged messages are not worth waiting for more.
+const ENOUGH: usize = WINDOW as usize / 2;
 
-/// A message that comes this soon after acknowledgements was waiting for them.
-const HELD_BACK: Duration = Duration::from_millis(50);
+/// So many messages within so short a time are a backlog, or instruments that send what they remember: brokers hold
+/// back what follows until some are acknowledged, twenty by default.
+const MANY: usize = 10;
+const AT_ONCE: Duration = Duration::from_millis(50);
 
 /// What is owed, oldest first. Packet ids bound it to 65,535.
 #[derive(Debug, Default)]
 pub(super) struct Owed {
-    queue: VecDeque<(Publish, Ticket)>,
+    queue: VecDeque<(u16, QoS, Ticket)>,
     connected: bool,
-    acknowledged: Option<Instant>,
+    /// When the last ones came, at most [`MANY`].
+    came: VecDeque<Instant>,
 }
 
 impl Owed {
@@ -43,28 +46,30 @@ impl Owed {
     /// Notes a message that the writer has taken.
     pub(super) fn add(&mut self, qos: QoS, pkid: u16, ticket: Ticket) {
         if self.connected && qos != QoS::AtMostOnce {
-            // The acknowledgement needs no more than this of the message.
-            let mut publish = Publish::new("", qos, "", None);
-            publish.pkid = pkid;
-            self.queue.push_back((publish, ticket));
+            self.came.truncate(MANY - 1);
+            self.came.push_front(Instant::now());
+            self.queue.push_back((pkid, qos, ticket));
         }
     }
 
     /// Hands the client the acknowledgements of all that is committed. What it has no room for waits.
     pub(super) fn settle(&mut self, client: &AsyncClient, committed: &Committed) {
-        while let Some((publish, ticket)) = self.queue.front() {
-            if !committed.covers(*ticket) || client.try_ack(publish).is_err() {
+        while let Some((pkid, qos, ticket)) = self.queue.front() {
+            // The acknowledgement needs no more than this of the message.
+            let mut publish = Publish::new("", *qos, "", None);
+            publish.pkid = *pkid;
+            if !committed.covers(*ticket) || client.try_ack(&publish).is_err() {
                 return;
             }
             self.queue.pop_front();
-            self.acknowledged = Some(Instant::now());
         }
     }
 
-    /// Whether the broker seems to hold messages back until others are acknowledged: then a commit is due now,
-    /// or a backlog would come one window every few seconds.
+    /// Whether the broker may be holding messages back until others are acknowledged: then a commit is due now, or a
+    /// backlog would come one window every few seconds.
     pub(super) fn holds_back(&self) -> bool {
-        self.queue.len() >= ENOUGH || self.acknowledged.is_some_and(|at| at.elapsed() < HELD_BACK)
+        let hasty = self.came.len() == MANY && self.came[MANY - 1].elapsed() < AT_ONCE;
+        hasty || self.queue.len() >= ENOUGH
     }
 
     pub(super) fn len(&self) -> usize {

@@ -1,0 +1,88 @@
+//! What packdrift costs while hardly anything happens: six instruments, each every 10 s, one after another.
+
+use std::{
+    path::Path,
+    thread,
+    time::{Duration, Instant},
+};
+
+use crate::{
+    harness::{Mosquitto, Packdrift, Publisher, eventually, number},
+    process,
+    scenario::{reading, setup_with_broker},
+    table::Table,
+};
+
+/// Between one instrument and the next, as they speak in turns.
+const TURN: Duration = Duration::from_millis(10_000 / 6);
+const A_DAY: i64 = 6 * 8640;
+
+/// Processor time at the usual rate, over so many seconds.
+pub fn cpu(table: &mut Table, seconds: u64) {
+    let folder = tempfile::tempdir().unwrap();
+    let (mosquitto, packdrift) = start(folder.path(), "5s");
+    let mut publisher = Publisher::connect(mosquitto.port, "instruments").unwrap();
+    let before_s = process::cpu_s(&packdrift.child);
+    let begun = Instant::now();
+    for n in 0.. {
+        let (topic, body, ..) = reading(n);
+        publisher.publish(&topic, &body).unwrap();
+        thread::sleep((TURN * u32::try_from(n + 1).unwrap()).saturating_sub(begun.elapsed()));
+        if begun.elapsed().as_secs() >= seconds {
+            break;
+        }
+    }
+    let percent = 100.0 * (process::cpu_s(&packdrift.child) - before_s) / begun.elapsed().as_secs_f64();
+    table.row(
+        "CPU at 6 instruments × 10 s, % of a core",
+        &format!("{percent:.2}"),
+        &format!("over {seconds} s"),
+        "≤ 0.5",
+        "",
+    );
+    assert_eq!(packdrift.stop(), Some(0));
+}
+
+/// Bytes written in a day. Time runs `faster` than it is: the readings of a day come that much sooner, commits too,
+/// and somebody asks once an hour of theirs, as the daemon itself derives hours.
+pub fn written(table: &mut Table, faster: u32, commit_after: Duration, bar: &str) {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let ms = (commit_after / faster).as_millis().max(1);
+    let (mosquitto, packdrift) = start(folder, &format!("PT{}.{:03}S", ms / 1000, ms % 1000));
+    let mut publisher = Publisher::connect(mosquitto.port, "instruments").unwrap();
+    let before = process::written_bytes(&packdrift.child);
+    let begun = Instant::now();
+    for n in 0..A_DAY {
+        let (topic, body, ..) = reading(n);
+        publisher.publish(&topic, &body).unwrap();
+        if n % (A_DAY / 24) == 0 {
+            packdrift.get("/v1/drift");
+        }
+        let due = TURN * u32::try_from(n + 1).unwrap() / faster;
+        thread::sleep(due.saturating_sub(begun.elapsed()));
+    }
+    eventually("all is stored", Duration::from_secs(60), || {
+        number(folder, "SELECT count(*) FROM reading") == A_DAY
+    });
+    let mb = (process::written_bytes(&packdrift.child) - before) / 1e6;
+    table.row(
+        &format!("written a day, MB, commits after {} s", commit_after.as_secs()),
+        &format!("{mb:.1}"),
+        &format!("a day in {:.0} s", begun.elapsed().as_secs_f64()),
+        bar,
+        "",
+    );
+    assert_eq!(packdrift.stop(), Some(0));
+}
+
+fn start(folder: &Path, commit_after: &str) -> (Mosquitto, Packdrift) {
+    let mosquitto = Mosquitto::start(folder);
+    let path = "path = \"packdrift.sqlite\"\n";
+    let setup = setup_with_broker(mosquitto.port)
+        .replace(path, &format!("{path}commit_after = \"{commit_after}\"\n"));
+    std::fs::write(folder.join("setup.toml"), setup).unwrap();
+    let packdrift = Packdrift::start(folder);
+    packdrift.subscribed();
+    (mosquitto, packdrift)
+}
