@@ -54,7 +54,7 @@ struct Arguments {
     /// Where the year is made, and left for the next run.
     #[arg(long, default_value = "target/side_by_side")]
     folder: PathBuf,
-    /// Leave out SQLite, DuckDB and numpy.
+    /// Leave out SQLite, `DuckDB` and numpy.
     #[arg(long)]
     alone: bool,
     /// Be the null subscriber on this port.
