@@ -99,14 +99,14 @@ fn told(folder: &Path, what: &str) -> usize {
     log.lines().filter(|line| line.contains(what)).count()
 }
 
-/// A small disk of the test's own.
+/// A small disk of the test's own, with room for the write-ahead log, which grows to 4 MiB before it is folded back.
 struct Disk(PathBuf);
 
 impl Disk {
     /// Nothing where this system lets the test mount none.
     fn mount(path: &Path) -> Option<Self> {
         let mounted = Command::new("mount")
-            .args(["-t", "tmpfs", "-o", "size=2m", "tmpfs"])
+            .args(["-t", "tmpfs", "-o", "size=16m", "tmpfs"])
             .arg(path)
             .output();
         let mounted = mounted.is_ok_and(|mounted| mounted.status.success());
@@ -115,7 +115,7 @@ impl Disk {
 
     fn fill(&self) {
         // A write that finds no room writes what fits.
-        let _ = fs::write(self.0.join("filler"), vec![0; 3_000_000]);
+        let _ = fs::write(self.0.join("filler"), vec![0; 20_000_000]);
     }
 
     fn make_room(&self) {
