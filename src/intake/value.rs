@@ -93,11 +93,11 @@ pub(super) fn quoted(value: &Value) -> String {
     }
 }
 
-/// Text in quotes, cut where it gets long: a body may be a megabyte.
+/// Text in quotes, cut where it gets long as shown: a body may be a megabyte, and each character an escape.
 pub(super) fn shortened(text: &str) -> String {
     const LONGEST: usize = 60;
-    match text.char_indices().nth(LONGEST) {
-        None => format!("{text:?}"),
-        Some((end, _)) => format!("{:?}…", &text[..end]),
-    }
+    let shown: String = text.chars().take(LONGEST).flat_map(char::escape_debug).collect();
+    let cut: String = shown.chars().take(LONGEST).collect();
+    let more = text.chars().nth(LONGEST).is_some() || cut.len() < shown.len();
+    format!("\"{cut}\"{}", if more { "…" } else { "" })
 }
