@@ -12,6 +12,7 @@ use std::{
 
 use axum::http::Method;
 use clap::Args;
+use rusqlite::Connection;
 use serde_json::Value;
 
 use super::{Failure, ask::Answerer};
@@ -183,6 +184,14 @@ fn write(
     Ok(found?.write(arguments.format, &setup.digest, out)?)
 }
 
+/// Whether every hour is derived but the one that readings are still coming for.
+fn is_derived(connection: &Connection) -> rusqlite::Result<bool> {
+    const HOUR_MS: i64 = 3_600_000;
+    let last_ms = store::reading::extent(connection)?.map_or(i64::MIN, |(_, last_ms)| last_ms);
+    let stale = store::hour::stale(connection)?;
+    Ok(stale.iter().all(|(hour, _)| *hour >= last_ms.div_euclid(HOUR_MS)))
+}
+
 /// Asks for a table of a bank.
 fn table(
     answerer: &Answerer,
@@ -192,10 +201,12 @@ fn table(
     since: Option<&str>,
     until: Option<&str>,
 ) -> Result<Table, Failure> {
-    // Asking for phases brings the hours up to date as well.
-    let path = what.path(&bank.id, since, until);
-    let asked =
-        path.unwrap_or_else(|| format!("/v1/phases{}", api::query_string(&[("bank", Some(&bank.id))])));
+    // Asking for phases brings the hours up to date, as far as it gets in the time that a question may take.
+    let phases = format!("/v1/phases{}", api::query_string(&[("bank", Some(&bank.id))]));
+    while !is_derived(&store::read_only(&setup.store.path)?)? {
+        answerer.ask(&Method::GET, &phases, None)?;
+    }
+    let asked = what.path(&bank.id, since, until).unwrap_or(phases);
     let mut document = answerer.ask(&Method::GET, &asked, None)?;
     // Notes are asked for of all banks at once.
     if let (What::Notes, Some(notes)) = (what, document["notes"].as_array_mut()) {
