@@ -1,8 +1,8 @@
 //! `note`: what a person attaches. Revisions are added, never overwritten; the highest one stands.
 
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{Connection, Row, types::Value};
 
-use super::revised::{self, Revised};
+use super::revised::{self, Stated};
 
 /// What a note speaks of.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -68,37 +68,14 @@ pub struct Said {
 }
 
 /// One revision of a note.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Note {
-    /// The note.
-    pub id: i64,
-    /// 1 as first written, then 2, 3, …
-    pub revision: i64,
-    /// When it was written, ms since 1970.
-    pub written_ms: i64,
-    /// What it says.
-    pub said: Said,
-    /// True where this revision takes the note back.
-    pub withdrawn: bool,
-}
+pub type Note = Stated<Said>;
 
 /// Adds a note.
 ///
 /// # Errors
 /// Whatever SQLite says.
 pub fn add(connection: &Connection, written_ms: i64, said: Said) -> rusqlite::Result<Note> {
-    let id = connection.query_row("SELECT coalesce(max(id), 0) + 1 FROM note", [], |row| {
-        row.get::<_, i64>(0)
-    })?;
-    let note = Note {
-        id,
-        revision: 1,
-        written_ms,
-        said,
-        withdrawn: false,
-    };
-    insert(connection, &note)?;
-    Ok(note)
+    revised::add(connection, written_ms, said)
 }
 
 /// Adds a revision: other words, or none at all (`None`: the note is withdrawn). `None` where there is no such note.
@@ -111,38 +88,9 @@ pub fn revise(
     id: i64,
     said: Option<Said>,
 ) -> rusqlite::Result<Option<Note>> {
-    let Some(standing) = latest(connection, id)? else {
-        return Ok(None);
-    };
-    let withdrawn = said.is_none();
-    let note = Note {
-        id,
-        revision: standing.revision + 1,
-        written_ms,
-        said: said.unwrap_or(standing.said),
-        withdrawn,
-    };
-    insert(connection, &note)?;
-    Ok(Some(note))
-}
-
-fn insert(connection: &Connection, note: &Note) -> rusqlite::Result<()> {
-    let (subject, name) = note.said.subject.parts();
-    connection.execute(
-        "INSERT INTO note VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
-        params![
-            note.id,
-            note.revision,
-            note.written_ms,
-            note.said.at_ms,
-            subject,
-            name,
-            note.said.kind.word(),
-            note.said.text,
-            note.withdrawn
-        ],
-    )?;
-    Ok(())
+    latest(connection, id)?
+        .map(|standing| revised::revise(connection, written_ms, standing, said))
+        .transpose()
 }
 
 /// The latest revision of a note, withdrawn or not.
@@ -150,10 +98,7 @@ fn insert(connection: &Connection, note: &Note) -> rusqlite::Result<()> {
 /// # Errors
 /// Whatever SQLite says.
 pub fn latest(connection: &Connection, id: i64) -> rusqlite::Result<Option<Note>> {
-    connection
-        .prepare_cached("SELECT * FROM note WHERE id = ?1 ORDER BY revision DESC LIMIT 1")?
-        .query_row(params![id], from_row)
-        .optional()
+    revised::latest(connection, id)
 }
 
 /// Every revision of every note, in order of their numbers.
@@ -161,10 +106,7 @@ pub fn latest(connection: &Connection, id: i64) -> rusqlite::Result<Option<Note>
 /// # Errors
 /// Whatever SQLite says.
 pub fn history(connection: &Connection) -> rusqlite::Result<Vec<Note>> {
-    connection
-        .prepare_cached("SELECT * FROM note ORDER BY id, revision")?
-        .query_map([], from_row)?
-        .collect()
+    revised::all(connection)
 }
 
 /// Adds revisions of notes from elsewhere that aren't here yet; gives how many those were.
@@ -185,41 +127,29 @@ pub fn standing(connection: &Connection) -> rusqlite::Result<Vec<Note>> {
             "SELECT * FROM note AS n WHERE withdrawn = 0 \
              AND revision = (SELECT max(revision) FROM note WHERE id = n.id) ORDER BY at_ms, id",
         )?
-        .query_map([], from_row)?
+        .query_map([], revised::of_row)?
         .collect()
 }
 
-impl Revised for Note {
-    fn numbers(&self) -> (i64, i64) {
-        (self.id, self.revision)
+impl revised::Said for Said {
+    const TABLE: &'static str = "note";
+
+    fn columns(&self) -> Vec<Value> {
+        let (subject, name) = self.subject.parts();
+        vec![
+            self.at_ms.into(),
+            subject.to_owned().into(),
+            name.to_owned().into(),
+            self.kind.word().to_owned().into(),
+            self.text.clone().into(),
+        ]
     }
 
-    fn numbered(&self, id: i64, revision: i64) -> Self {
-        Self {
-            id,
-            revision,
-            ..self.clone()
-        }
-    }
-
-    fn all(connection: &Connection) -> rusqlite::Result<Vec<Self>> {
-        history(connection)
-    }
-
-    fn insert(&self, connection: &Connection) -> rusqlite::Result<()> {
-        insert(connection, self)
-    }
-}
-
-fn from_row(row: &Row<'_>) -> rusqlite::Result<Note> {
-    let subject: String = row.get("subject")?;
-    let name = row.get("name")?;
-    let kind: String = row.get("kind")?;
-    Ok(Note {
-        id: row.get("id")?,
-        revision: row.get("revision")?,
-        written_ms: row.get("written_ms")?,
-        said: Said {
+    fn of_row(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let subject: String = row.get("subject")?;
+        let name = row.get("name")?;
+        let kind: String = row.get("kind")?;
+        Ok(Self {
             at_ms: row.get("at_ms")?,
             subject: if subject == "bank" {
                 Subject::Bank(name)
@@ -228,9 +158,8 @@ fn from_row(row: &Row<'_>) -> rusqlite::Result<Note> {
             },
             kind: Kind::of(&kind).ok_or_else(|| unknown_word(&kind))?,
             text: row.get("text")?,
-        },
-        withdrawn: row.get("withdrawn")?,
-    })
+        })
+    }
 }
 
 /// A word in the file that this program never wrote there.

@@ -1,10 +1,10 @@
 //! `stated_mark`: full charges that a person knows of and the log missed, or that the log took for one and were none.
 
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{Connection, Row, params, types::Value};
 
 use super::{
     note::unknown_word,
-    revised::{self, Revised},
+    revised::{self, Stated},
 };
 
 /// What a person says of a full charge.
@@ -54,35 +54,14 @@ pub struct Said {
 }
 
 /// One revision of a stated mark.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct StatedMark {
-    /// The mark.
-    pub id: i64,
-    /// 1 as first written, 2 where it was withdrawn.
-    pub revision: i64,
-    /// When it was written, ms since 1970.
-    pub written_ms: i64,
-    /// What it says.
-    pub said: Said,
-    /// True where this revision takes the mark back.
-    pub withdrawn: bool,
-}
+pub type StatedMark = Stated<Said>;
 
 /// Adds a mark.
 ///
 /// # Errors
 /// Whatever SQLite says.
 pub fn add(connection: &Connection, written_ms: i64, said: Said) -> rusqlite::Result<StatedMark> {
-    let next = "SELECT coalesce(max(id), 0) + 1 FROM stated_mark";
-    let mark = StatedMark {
-        id: connection.query_row(next, [], |row| row.get(0))?,
-        revision: 1,
-        written_ms,
-        said,
-        withdrawn: false,
-    };
-    insert(connection, &mark)?;
-    Ok(mark)
+    revised::add(connection, written_ms, said)
 }
 
 /// Takes a mark back. `None` where there is no such mark; one that is withdrawn already stays as it is.
@@ -90,39 +69,10 @@ pub fn add(connection: &Connection, written_ms: i64, said: Said) -> rusqlite::Re
 /// # Errors
 /// Whatever SQLite says.
 pub fn withdraw(connection: &Connection, written_ms: i64, id: i64) -> rusqlite::Result<Option<StatedMark>> {
-    let latest = connection
-        .prepare_cached("SELECT * FROM stated_mark WHERE id = ?1 ORDER BY revision DESC LIMIT 1")?
-        .query_row(params![id], from_row)
-        .optional()?;
-    let Some(mut mark) = latest else {
-        return Ok(None);
-    };
-    if !mark.withdrawn {
-        mark.revision += 1;
-        mark.written_ms = written_ms;
-        mark.withdrawn = true;
-        insert(connection, &mark)?;
+    match revised::latest(connection, id)? {
+        Some(mark) if !mark.withdrawn => revised::revise(connection, written_ms, mark, None).map(Some),
+        unchanged => Ok(unchanged),
     }
-    Ok(Some(mark))
-}
-
-fn insert(connection: &Connection, mark: &StatedMark) -> rusqlite::Result<()> {
-    connection.execute(
-        "INSERT INTO stated_mark VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-        params![
-            mark.id,
-            mark.revision,
-            mark.written_ms,
-            mark.said.bank,
-            mark.said.kind.word(),
-            mark.said.at_ms,
-            mark.said.voltage_mv,
-            mark.said.tail_ma,
-            mark.said.text,
-            mark.withdrawn
-        ],
-    )?;
-    Ok(())
 }
 
 /// Every revision of every mark of a bank.
@@ -132,7 +82,7 @@ fn insert(connection: &Connection, mark: &StatedMark) -> rusqlite::Result<()> {
 pub fn history(connection: &Connection, bank: &str) -> rusqlite::Result<Vec<StatedMark>> {
     connection
         .prepare_cached("SELECT * FROM stated_mark WHERE bank = ?1 ORDER BY id, revision")?
-        .query_map(params![bank], from_row)?
+        .query_map(params![bank], revised::of_row)?
         .collect()
 }
 
@@ -141,10 +91,7 @@ pub fn history(connection: &Connection, bank: &str) -> rusqlite::Result<Vec<Stat
 /// # Errors
 /// Whatever SQLite says.
 pub fn all(connection: &Connection) -> rusqlite::Result<Vec<StatedMark>> {
-    connection
-        .prepare_cached("SELECT * FROM stated_mark ORDER BY id, revision")?
-        .query_map([], from_row)?
-        .collect()
+    revised::all(connection)
 }
 
 /// Adds revisions of stated marks from elsewhere that aren't here yet; gives how many those were.
@@ -165,46 +112,33 @@ pub fn standing(connection: &Connection, bank: &str) -> rusqlite::Result<Vec<Sta
             "SELECT * FROM stated_mark AS m WHERE bank = ?1 AND withdrawn = 0 \
              AND revision = (SELECT max(revision) FROM stated_mark WHERE id = m.id) ORDER BY at_ms, id",
         )?
-        .query_map(params![bank], from_row)?
+        .query_map(params![bank], revised::of_row)?
         .collect()
 }
 
-impl Revised for StatedMark {
-    fn numbers(&self) -> (i64, i64) {
-        (self.id, self.revision)
+impl revised::Said for Said {
+    const TABLE: &'static str = "stated_mark";
+
+    fn columns(&self) -> Vec<Value> {
+        vec![
+            self.bank.clone().into(),
+            self.kind.word().to_owned().into(),
+            self.at_ms.into(),
+            self.voltage_mv.into(),
+            self.tail_ma.into(),
+            self.text.clone().into(),
+        ]
     }
 
-    fn numbered(&self, id: i64, revision: i64) -> Self {
-        Self {
-            id,
-            revision,
-            ..self.clone()
-        }
-    }
-
-    fn all(connection: &Connection) -> rusqlite::Result<Vec<Self>> {
-        all(connection)
-    }
-
-    fn insert(&self, connection: &Connection) -> rusqlite::Result<()> {
-        insert(connection, self)
-    }
-}
-
-fn from_row(row: &Row<'_>) -> rusqlite::Result<StatedMark> {
-    let kind: String = row.get("kind")?;
-    Ok(StatedMark {
-        id: row.get("id")?,
-        revision: row.get("revision")?,
-        written_ms: row.get("written_ms")?,
-        said: Said {
+    fn of_row(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let kind: String = row.get("kind")?;
+        Ok(Self {
             bank: row.get("bank")?,
             kind: Kind::of(&kind).ok_or_else(|| unknown_word(&kind))?,
             at_ms: row.get("at_ms")?,
             voltage_mv: row.get("voltage")?,
             tail_ma: row.get("tail")?,
             text: row.get("text")?,
-        },
-        withdrawn: row.get("withdrawn")?,
-    })
+        })
+    }
 }
