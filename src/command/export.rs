@@ -184,6 +184,10 @@ fn write(
     Ok(found?.write(arguments.format, &setup.digest, out)?)
 }
 
+/// So many questions, each of which waits some seconds while hours are being derived, and not at all where they can't
+/// be.
+const CATCHES_UP_WITHIN: u32 = 120;
+
 /// Whether every hour is derived but the one that readings are still coming for.
 fn is_derived(connection: &Connection) -> rusqlite::Result<bool> {
     const HOUR_MS: i64 = 3_600_000;
@@ -203,8 +207,17 @@ fn table(
 ) -> Result<Table, Failure> {
     // Asking for phases brings the hours up to date, as far as it gets in the time that a question may take.
     let phases = format!("/v1/phases{}", api::query_string(&[("bank", Some(&bank.id))]));
+    let mut tries = 0;
     while !is_derived(&store::read_only(&setup.store.path)?)? {
+        if tries == CATCHES_UP_WITHIN {
+            return Err(Failure::Words(
+                "hours that should be exported are not derived from their readings yet; the daemon's log says what \
+                 keeps it, and `packdrift rebuild` derives everything anew"
+                    .to_owned(),
+            ));
+        }
         answerer.ask(&Method::GET, &phases, None)?;
+        tries += 1;
     }
     let asked = what.path(&bank.id, since, until).unwrap_or(phases);
     let mut document = answerer.ask(&Method::GET, &asked, None)?;
