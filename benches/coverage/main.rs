@@ -59,7 +59,7 @@ fn main() {
         return;
     }
     let path = format!("{}/demo-data/skerry.toml", env!("CARGO_MANIFEST_DIR"));
-    let setup = config::load(Path::new(&path)).expect("the demo's setup is sound");
+    let demo = config::load(Path::new(&path)).expect("the demo's setup is sound");
     let kinds = if arguments.kind.is_empty() {
         Sort::ALL.to_vec()
     } else {
@@ -69,6 +69,7 @@ fn main() {
     println!("seeds {} to {}", seeds.start, seeds.end - 1);
     for kind in kinds {
         println!("\n{kind:44} {}", tally::HEAD);
+        let setup = kind.setup(&demo);
         if arguments.causes {
             let ask = |seed, rows: &mut causes::Rows| causes::ask(&setup, kind, seed, rows);
             each_winter(seeds.clone(), ask, causes::Rows::append).print();

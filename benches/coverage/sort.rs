@@ -4,6 +4,7 @@
 use std::{fmt, str::FromStr};
 
 use packdrift::{
+    config::Setup,
     demo::{Kind, UnknownKind, Winter},
     reading::Channel,
 };
@@ -22,17 +23,20 @@ pub enum Sort {
     Simulated(Kind),
     /// Usual, but the reference's zero wanders with the room's temperature and by itself, 15 mA or so.
     Wandering,
+    /// Rough, and the setup states what the boards draw, but of other boards.
+    Misstated,
     /// Usual, but the logger is down a dozen times, for up to ten hours, and single packs fall silent besides.
     Silent,
 }
 
 impl Sort {
     /// Every sort.
-    pub const ALL: [Self; 6] = [
+    pub const ALL: [Self; 7] = [
         Self::Simulated(Kind::Usual),
         Self::Simulated(Kind::Sparse),
         Self::Simulated(Kind::Cutoff),
         Self::Simulated(Kind::Rough),
+        Self::Misstated,
         Self::Wandering,
         Self::Silent,
     ];
@@ -41,8 +45,22 @@ impl Sort {
     pub fn kind(self) -> Kind {
         match self {
             Self::Simulated(kind) => kind,
+            Self::Misstated => Kind::Rough,
             Self::Wandering | Self::Silent => Kind::Usual,
         }
+    }
+
+    /// The demo's setup as the owner of such a bank would have it: in a rough winter nobody has measured what the
+    /// boards draw, and what is assumed of such boards stands there.
+    pub fn setup(self, demo: &Setup) -> Setup {
+        let mut setup = demo.clone();
+        if self == Self::Simulated(Kind::Rough) {
+            for held in setup.banks[0].packs.iter_mut().flat_map(|pack| &mut pack.held) {
+                held.standing_draw_ma = (15.0, 15.0);
+                held.draw_is_assumed = true;
+            }
+        }
+        setup
     }
 
     /// What is heard of a winter.
@@ -51,7 +69,7 @@ impl Sort {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         random.set_stream(77);
         match self {
-            Self::Simulated(_) => {}
+            Self::Simulated(_) | Self::Misstated => {}
             Self::Wandering => wander(&mut readings, &mut random),
             Self::Silent => silence(&mut readings, &mut random),
         }
@@ -112,6 +130,7 @@ impl FromStr for Sort {
 
     fn from_str(word: &str) -> Result<Self, UnknownKind> {
         match word {
+            "misstated" => Ok(Self::Misstated),
             "wandering" => Ok(Self::Wandering),
             "silent" => Ok(Self::Silent),
             _ => word.parse().map(Self::Simulated),
@@ -123,6 +142,7 @@ impl fmt::Display for Sort {
     fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Simulated(kind) => kind.fmt(formatter),
+            Self::Misstated => formatter.write_str("misstated"),
             Self::Wandering => formatter.write_str("wandering"),
             Self::Silent => formatter.write_str("silent"),
         }

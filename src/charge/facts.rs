@@ -30,17 +30,20 @@ pub struct Era {
     pub begin_ms: i64,
     /// The packs, the same ones in every era.
     pub packs: Vec<Pack>,
-    /// Where boards told more of the capacities than was known beforehand: how sure they are now.
+    /// What the boards told beyond what was known beforehand.
     pub learned: Option<Learned>,
 }
 
-/// How sure capacities are after learning.
+/// How sure capacities are after learning, and how alike the packs keep.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Learned {
     /// Since when the packs were the same, ms since 1970.
     pub since_ms: i64,
     /// A factor of the covariance of the relative errors, one row a pack, one column a cause.
     pub spread: DMatrix<f64>,
+    /// By pack: how far its state of charge strays from what its share says, fraction of capacity (standard
+    /// deviation); `None` where too little was heard of it.
+    pub strays: Vec<Option<f64>>,
 }
 
 /// What is known of a pack beforehand.
@@ -54,6 +57,8 @@ pub struct Pack {
     pub displayed_capacity_ah: f64,
     /// What its board draws, mA, and its standard uncertainty.
     pub standing_draw_ma: (f64, f64),
+    /// Nobody said so: where one such assumption is wrong, it is wrong for all packs alike.
+    pub draw_is_assumed: bool,
     /// Whether it belongs to the bank.
     pub in_bank: bool,
 }

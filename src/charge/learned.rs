@@ -11,12 +11,15 @@ use super::{
     count::Counted,
     facts::{Cut, Era, Facts, Learned},
     least_squares::{Fit, Triangle},
+    stored::UNEQUAL_FLAT,
 };
 
 /// Standard uncertainty of a board's gain, fraction: common practice, no source.
 const GAIN: f64 = 0.012;
 /// How far residuals that are alike from one instant to the next make a slope less sure than their spread says.
 const ALIKE: f64 = 2.0;
+/// How many degrees of freedom the usual imbalance is worth beside what was left over.
+const USUAL_FREEDOM: f64 = 4.0;
 /// As many instants as it takes to say anything.
 const INSTANTS: usize = 12;
 /// How long after a pack's return the packs are one again, ms.
@@ -34,13 +37,17 @@ pub fn learned(mut facts: Facts) -> Facts {
         let alike = eras.iter().take_while(|era| is_alike(era, &eras[0])).count();
         let until_ms = eras.get(alike).map_or(i64::MAX, |era| era.begin_ms);
         let since_ms = eras[0].begin_ms;
-        if let Some((relative, spread)) = learned_in(&facts, &eras[0], until_ms) {
+        let told = told_in(&facts, &eras[0], until_ms);
+        if let Some((relative, spread)) = narrowed(&eras[0], &told) {
+            let strays = told.iter().map(|told| Some(told.as_ref()?.strays)).collect();
+            let learned = Learned {
+                since_ms,
+                spread,
+                strays,
+            };
             for era in &mut facts.bank.eras[first..first + alike] {
                 correct(era, &relative);
-                era.learned = Some(Learned {
-                    since_ms,
-                    spread: spread.clone(),
-                });
+                era.learned = Some(learned.clone());
             }
         }
         first += alike;
@@ -69,26 +76,29 @@ fn correct(era: &mut Era, relative: &DVector<f64>) {
     }
 }
 
-/// Relative errors of the capacities of an era that lasts until then, and a factor of their covariance.
-fn learned_in(facts: &Facts, era: &Era, until_ms: i64) -> Option<(DVector<f64>, DMatrix<f64>)> {
+/// What a board's counts tell of its pack.
+#[derive(Debug, Clone, Copy)]
+struct Told {
+    /// How much of what it should count by its pack's capacity it counts, less one.
+    relative: f64,
+    /// Standard uncertainty of that slope.
+    unsure: f64,
+    /// How far the pack strays from its share, fraction of capacity.
+    strays: f64,
+}
+
+/// What the boards told in an era that lasts until then, pack by pack.
+fn told_in(facts: &Facts, era: &Era, until_ms: i64) -> Vec<Option<Told>> {
     let grid: Vec<&Cut> = facts
         .grid
         .iter()
         .filter(|cut| (era.begin_ms..until_ms).contains(&cut.at_ms) && are_together(facts, cut.at_ms))
         .collect();
-    let told: Vec<(usize, f64, f64)> = era
-        .in_bank()
-        .filter_map(|(p, _)| {
-            let (relative, unsure) = seen(facts, &grid, era, p)?;
-            Some((p, relative, unsure))
-        })
-        .collect();
-    narrowed(era, &told)
+    let of_pack = |p: usize| era.packs[p].in_bank.then(|| told_by(facts, &grid, era, p))?;
+    (0..era.packs.len()).map(of_pack).collect()
 }
 
-/// How much of what a pack should count by its capacity its board counts, less one, and the standard uncertainty
-/// of the slope.
-fn seen(facts: &Facts, grid: &[&Cut], era: &Era, p: usize) -> Option<(f64, f64)> {
+fn told_by(facts: &Facts, grid: &[&Cut], era: &Era, p: usize) -> Option<Told> {
     let share = era.packs[p].capacity_ah / era.capacity_ah();
     let epochs = &facts.recalibrated_ms[p + 1];
     let unknowns = 2 + epochs.len();
@@ -131,8 +141,22 @@ fn seen(facts: &Facts, grid: &[&Cut], era: &Era, p: usize) -> Option<(f64, f64)>
         .checked_sub(windows + unknowns)
         .filter(|left| *left > 0)?;
     let spread_ah = (fit.left_over / as_f64(freedom)).sqrt();
-    let slope = fit.coefficients[0];
-    Some((slope - 1.0, ALIKE * spread_ah * fit.unscaled[(0, 0)].sqrt()))
+    Some(Told {
+        relative: fit.coefficients[0] - 1.0,
+        unsure: ALIKE * spread_ah * fit.unscaled[(0, 0)].sqrt(),
+        strays: strays(
+            spread_ah / era.packs[p].capacity_ah,
+            as_f64(freedom) / ALIKE.powi(2),
+        ),
+    })
+}
+
+/// How far a pack strays from its share, given what was left over: no more than is usual, as what is left over has
+/// other causes too, and by as much less as is known by its degrees of freedom.
+fn strays(left_over: f64, freedom: f64) -> f64 {
+    let usual = USUAL_FREEDOM * UNEQUAL_FLAT.powi(2);
+    let strays = ((usual + freedom * left_over.powi(2)) / (USUAL_FREEDOM + freedom)).sqrt();
+    strays.min(UNEQUAL_FLAT)
 }
 
 /// Stretches in which the reference and a pack were heard without a gap and neither was recalibrated.
@@ -172,9 +196,10 @@ fn are_together(facts: &Facts, at_ms: i64) -> bool {
 /// Relative errors of the capacities, given what was seen, and a triangular factor of their covariance: what is
 /// known beforehand and what was seen, each by its weight (linear Gaussian update; e.g. Rodgers, Inverse Methods for
 /// Atmospheric Sounding, 2000, 2.4).
-fn narrowed(era: &Era, told: &[(usize, f64, f64)]) -> Option<(DVector<f64>, DMatrix<f64>)> {
+fn narrowed(era: &Era, told: &[Option<Told>]) -> Option<(DVector<f64>, DMatrix<f64>)> {
     let packs = era.packs.len();
     let together_ah = era.capacity_ah();
+    let told: Vec<(usize, Told)> = (0..packs).filter_map(|p| Some((p, told[p]?))).collect();
     if told.is_empty() {
         return None;
     }
@@ -193,12 +218,12 @@ fn narrowed(era: &Era, told: &[(usize, f64, f64)]) -> Option<(DVector<f64>, DMat
     });
     let noise = DMatrix::from_fn(told.len(), told.len(), |row, other| {
         if row == other {
-            GAIN.powi(2) + told[row].2.powi(2)
+            GAIN.powi(2) + told[row].1.unsure.powi(2)
         } else {
             0.0
         }
     });
-    let values = DVector::from_iterator(told.len(), told.iter().map(|told| told.1));
+    let values = DVector::from_iterator(told.len(), told.iter().map(|(_, told)| told.relative));
     let foretold = &acts * &beforehand * acts.transpose() + noise;
     let gain = &beforehand * acts.transpose() * foretold.try_inverse()?;
     let left = &beforehand - &gain * &acts * &beforehand;
@@ -238,6 +263,7 @@ mod tests {
             capacity_uncertainty: 0.02,
             displayed_capacity_ah: 200.0,
             standing_draw_ma: (15.0, 15.0),
+            draw_is_assumed: true,
             in_bank: true,
         };
         let counted = |ah: f64, at_ms: i64| Counted {

@@ -7,13 +7,14 @@ use super::{
     estimate::{Estimate, Source, Whose},
     facts::Facts,
     fill::Filled,
+    wander::Wander,
 };
 
 /// Hours in the 30 days by which self-discharge is stated.
 pub const HOURS_PER_MONTH: f64 = 720.0;
 /// The part of what is unsure about draws and the reference's zero that is not steady but wanders with cold and
 /// time: common practice for lack of better, no source.
-const WANDERS: f64 = 0.25;
+const WANDERS: f64 = 0.1;
 /// How many degrees of freedom that expectation is worth beside the scatter seen between spans.
 const SCATTER_FREEDOM: f64 = 2.0;
 
@@ -66,11 +67,7 @@ impl<'a> Losses<'a> {
     /// By the closures of the reference's epoch.
     fn measured(&self, origin: usize, from: usize, until: usize) -> Option<Estimate> {
         let epoch_ms = self.epoch_ms(from);
-        let closed: Vec<_> = self
-            .closures
-            .iter()
-            .filter(|span| self.epoch_ms(span.begin) == epoch_ms && self.epoch_ms(span.end) == epoch_ms)
-            .collect();
+        let closed = self.closed_in(epoch_ms);
         let (oldest, newest) = (closed.first()?, closed.last()?);
         let hours: f64 = closed
             .iter()
@@ -92,7 +89,13 @@ impl<'a> Losses<'a> {
         let capacity_ah = self.facts.era(from).capacity_ah();
         let mark_ah = self.facts.bank.full_repeatability * capacity_ah;
         let shape_ah = 0.5 * total.value_ah * (by_throughput - elapsed);
-        let scatter_ah = self.scatter_ah_per_hour(&closed, from) * self.facts.hours(from, until);
+        let wander = self.wander(&closed);
+        let scatter_ah_per_hour = self.scatter_ah_per_hour(&closed, from);
+        let scattered_ah = |cut: usize| {
+            let ahead_h = self.facts.hours(origin, cut);
+            (scatter_ah_per_hour * ahead_h).hypot(wander.ahead_ah2(ahead_h, hours).sqrt())
+        };
+        let scatter_ah = scattered_ah(until) - scattered_ah(from);
         let at_ms = |cut: usize| self.facts.cuts[cut].at_ms;
         Some(
             total
@@ -112,6 +115,29 @@ impl<'a> Losses<'a> {
                 .moved(Source::SpanShape, Whose::Common, at_ms(origin), shape_ah)
                 .moved(Source::ReferenceClosure, Whose::Common, at_ms(origin), scatter_ah),
         )
+    }
+
+    /// The closed spans that lie within one epoch of the reference.
+    fn closed_in(&self, epoch_ms: Option<i64>) -> Vec<&Closure> {
+        let within =
+            |span: &&Closure| self.epoch_ms(span.begin) == epoch_ms && self.epoch_ms(span.end) == epoch_ms;
+        self.closures.iter().filter(within).collect()
+    }
+
+    /// What comes and goes in the epoch of the reference that a cut is in.
+    pub(super) fn wander_at(&self, cut: usize) -> Wander {
+        self.wander(&self.closed_in(self.epoch_ms(cut)))
+    }
+
+    fn wander(&self, closed: &[&Closure]) -> Wander {
+        Wander::seen(closed.iter().map(|span| {
+            let foretold = self.expected(span.begin, span.end);
+            (
+                self.facts.hours(span.begin, span.end),
+                span.closure.value_ah - foretold.value_ah,
+                foretold.standard_uncertainty_ah(),
+            )
+        }))
     }
 
     /// How much the rate of the next span may differ from the mean of those that closed, Ah/h (standard deviation):
@@ -161,7 +187,12 @@ impl<'a> Losses<'a> {
             let (draw_ma, uncertainty_ma) = pack.standing_draw_ma;
             let of_pack = Estimate::exact(draw_ma / 1000.0 * hours);
             let by_ah = uncertainty_ma / 1000.0 * hours;
-            drawn + of_pack.moved(Source::StandingDraw, Whose::Pack(p), 0, by_ah)
+            let whose = if pack.draw_is_assumed {
+                Whose::Common
+            } else {
+                Whose::Pack(p)
+            };
+            drawn + of_pack.moved(Source::StandingDraw, whose, 0, by_ah)
         });
         let common = |source, value_ah, by_ah| {
             let part = Estimate::exact(value_ah).moved(source, Whose::Common, 0, by_ah);

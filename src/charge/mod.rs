@@ -28,3 +28,4 @@ pub mod revision;
 mod sharing;
 pub mod stored;
 pub mod trial;
+mod wander;

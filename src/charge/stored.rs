@@ -14,7 +14,7 @@ use super::{
 };
 
 /// Imbalance between packs on one busbar on the flat part of the curve, fraction of capacity.
-const UNEQUAL_FLAT: f64 = 0.006;
+pub(super) const UNEQUAL_FLAT: f64 = 0.006;
 /// The same near empty and near full, where voltage tells more.
 const UNEQUAL_STEEP: f64 = 0.004;
 /// The same at a mark that doesn't count for the pack, fraction of capacity.
@@ -282,6 +282,7 @@ impl<'a> Stored<'a> {
                 let taken = counted - an_hour.clone().times(hours);
                 let shape_ah = self.shape_ah(stretch, an_hour.value_ah, from, until);
                 let taken = taken.moved(Source::SpanShape, Whose::Common, begin_ms, shape_ah);
+                let taken = self.wandered(stretch, taken, from, until);
                 if self.is_of_one_epoch(stretch) {
                     taken
                 } else {
@@ -295,6 +296,22 @@ impl<'a> Stored<'a> {
         };
         let gain_ah = facts.bank.reference_gain * taken.value_ah;
         taken.moved(Source::ReferenceGain, Whose::Common, 0, gain_ah)
+    }
+
+    /// What was taken with what it depends on how the closure came and went within its span.
+    fn wandered(&self, stretch: &Stretch, taken: Estimate, from: usize, until: usize) -> Estimate {
+        let facts = self.facts;
+        let wander = self.losses.wander_at(stretch.begin);
+        let whole_h = facts.hours(stretch.begin, stretch.end);
+        let moved_ah = |cut: usize| wander.within_ah(whole_h, facts.hours(stretch.begin, cut) / whole_h);
+        let by_term = moved_ah(from)
+            .zip(moved_ah(until))
+            .map(|(from, until)| until - from);
+        // Nothing else happens in the milliseconds behind a mark: they tell the terms apart.
+        let keys = facts.cuts[stretch.begin].at_ms + 1..;
+        by_term.zip(keys).fold(taken, |taken, (by_ah, key)| {
+            taken.moved(Source::SpanShape, Whose::Common, key, by_ah)
+        })
     }
 
     /// Half the difference between taking a closure off by throughput and by time, Ah.
@@ -375,7 +392,7 @@ impl<'a> Stored<'a> {
         let level_ah = level.value_ah;
         let era = self.facts.era(at);
         let together_ah = era.capacity_ah();
-        if let Some(Learned { since_ms, spread }) = &era.learned {
+        if let Some(Learned { since_ms, spread, .. }) = &era.learned {
             // What was learned of one is learned of the others too: causes that move all of them.
             return (0..spread.ncols()).fold(level, |level, cause| {
                 let mean: f64 = era
@@ -436,7 +453,9 @@ impl<'a> Stored<'a> {
         let beside = (1.0 - self.facts.share(p, at_ms)).sqrt();
         let begun = beside * UNEQUAL_AT_BEGINNING * (-since_begun_h / sharing::SETTLES_WITHIN_H).exp();
         let steep = self.marks.is_empty() || !(STEEP_WITHIN..=1.0 - STEEP_WITHIN).contains(&depth);
-        let settled = if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT };
-        capacity_ah * settled.hypot(begun)
+        let usual = if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT };
+        let learned = self.facts.era(at).learned.as_ref();
+        let strays = learned.and_then(|learned| learned.strays[p]).unwrap_or(usual);
+        capacity_ah * strays.min(usual).hypot(begun)
     }
 }

@@ -261,6 +261,7 @@ fn pack(table: Table<'_>, names: &mut impl Enlist) -> Option<Pack> {
         revision: String::new(),
         firmware: None,
         standing_draw_ma: (15.0, 15.0),
+        draw_is_assumed: true,
         in_bank: true,
     };
     let mut held = vec![held(&table, first)];
@@ -337,6 +338,7 @@ fn held(table: &Table<'_>, before: Held) -> Held {
                 draw_uncertainty_ma.unwrap_or(before.standing_draw_ma.1),
             ),
         },
+        draw_is_assumed: before.draw_is_assumed && draw_ma.is_none() && draw_uncertainty_ma.is_none(),
         in_bank: table.boolean("in_bank").unwrap_or(before.in_bank),
     }
 }

@@ -232,6 +232,8 @@ pub struct Held {
     pub firmware: Option<String>,
     /// What the board draws from its pack and its standard uncertainty, mA; default 15 ± 15, as stated ± 5.
     pub standing_draw_ma: (f64, f64),
+    /// Nobody stated the draw.
+    pub draw_is_assumed: bool,
     /// On the busbar at all.
     pub in_bank: bool,
 }

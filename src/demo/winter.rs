@@ -22,7 +22,7 @@ const FLOAT_V: f64 = 54.0;
 const GENERATOR_C: f64 = 0.14;
 /// How much what counts as full differs from day to day, with temperature and the balance of the cells, as a
 /// fraction of capacity.
-const FULL_DIFFERS_BY: f64 = 0.0025;
+const FULL_DIFFERS_BY: f64 = 0.003;
 /// Day on which a board is recalibrated by hand.
 const RECALIBRATION_DAY: u32 = 33;
 /// Which one: its place among the packs.

@@ -324,6 +324,7 @@ fn pack_facts(pack: &Pack, at_ms: i64) -> facts::Pack {
         capacity_uncertainty,
         displayed_capacity_ah: held.displayed_capacity_ah(),
         standing_draw_ma: held.standing_draw_ma,
+        draw_is_assumed: held.draw_is_assumed,
         in_bank: held.in_bank,
     }
 }

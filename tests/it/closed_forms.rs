@@ -114,6 +114,7 @@ fn facts(whole: Counted, step_ma: i64) -> Facts {
         capacity_uncertainty: 0.02,
         displayed_capacity_ah: 200.0,
         standing_draw_ma: (15.0, 15.0),
+        draw_is_assumed: false,
         in_bank: true,
     };
     let cut = |at_ms, totals| Cut {

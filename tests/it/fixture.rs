@@ -41,6 +41,7 @@ pub fn setup(sources: Vec<Source>) -> Setup {
             revision: "A".into(),
             firmware: None,
             standing_draw_ma: (15.0, 15.0),
+            draw_is_assumed: false,
             in_bank: true,
         }],
     };

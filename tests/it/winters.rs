@@ -88,6 +88,7 @@ fn answers(kind: Kind, seed: u64) -> Answers {
         // Nobody has measured what the boards draw there: what is assumed of boards that nobody measured.
         for held in setup.banks[0].packs.iter_mut().flat_map(|pack| &mut pack.held) {
             held.standing_draw_ma = (15.0, 15.0);
+            held.draw_is_assumed = true;
         }
     }
     let winter = simulate(&Plan::new(kind, seed));
