@@ -1,13 +1,13 @@
 //! The bank's open-circuit voltage by depth below full, and its resistances, found in the data.
 //!
 //! Least squares of the busbar's voltage on hat functions of depth, an ohmic resistance and polarisations that
-//! follow the current with fixed time constants. The time constants needn't be the cells' own: three of them, each
-//! four times the one before, come near whatever lies between.
+//! follow the current with fixed time constants. The time constants needn't be the cells' own: four of them, each
+//! three times the one before, come near whatever lies between.
 
 use crate::charge::least_squares::Triangle;
 
 /// Time constants of the polarisations, h.
-pub(super) const LAGS_H: [f64; 3] = [0.25, 1.0, 4.0];
+pub(super) const LAGS_H: [f64; 4] = [0.2, 0.6, 1.8, 5.4];
 /// Distance of the knots, as a fraction of capacity, and nearer to full than `NEAR_FULL`.
 const KNOT: f64 = 0.025;
 const KNOT_NEAR_FULL: f64 = 0.01;
