@@ -258,6 +258,7 @@ impl<'a> Heard<'a> {
             away: self.away.clone(),
             recalibrated_ms,
             resolution_ma: self.members.iter().map(Member::finest_step_ma).collect(),
+            reversed: vec![false; self.members.len() - 1],
         };
         let at = asked.iter().map(|at_ms| facts.cut_at(*at_ms).unwrap()).collect();
         (facts, at)

@@ -191,7 +191,8 @@ fn misreports(hours: &[&Hour], p: usize, fault: Fault) -> Vec<Misreport> {
     let should_ah = |hour: &Hour| hour.shares[p].0 * hour.reference.net_ah;
     let tells = |hour: &&&Hour| should_ah(hour).abs() > TELLING_A.max(TELLING_C * hour.shares[p].1);
     let is_so = |hour: &Hour| match fault {
-        Fault::Stopped => hour.packs[p].still,
+        // A current that stands still for all is nobody's fault.
+        Fault::Stopped => hour.packs[p].still && !hour.reference.still,
         Fault::Reversed => hour.packs[p].net_ah / should_ah(hour) < -MISSING,
     };
     let telling: Vec<&Hour> = hours.iter().filter(tells).copied().collect();

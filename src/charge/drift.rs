@@ -26,6 +26,11 @@ pub enum Insufficient {
     /// The pack did not belong to the bank.
     #[error("the pack didn't belong to the bank in the time asked about")]
     NotInBank,
+    /// What the pack reports has the wrong sign.
+    #[error(
+        "what this pack reports runs against what the reference reports: one of them has the wrong sign (`charging` in its [[source]])"
+    )]
+    Reversed,
     /// For too long nobody can say what was counted.
     #[error("for {percent:.0} % of the time nothing says what {whose} counted")]
     Unwitnessed {
@@ -118,6 +123,9 @@ impl<'a> Record<'a> {
     pub fn charge_error(&self, p: usize, from: usize, until: usize) -> Result<ChargeError, Insufficient> {
         if from >= until {
             return Err(Insufficient::NothingHeard);
+        }
+        if self.facts.reversed[p] {
+            return Err(Insufficient::Reversed);
         }
         let windows = self.in_bank(p, from, until);
         self.witnessed(p, &windows)?;

@@ -153,6 +153,8 @@ pub struct Facts {
     pub recalibrated_ms: Vec<Vec<i64>>,
     /// Smallest step of each instrument's current, mA.
     pub resolution_ma: Vec<Option<i64>>,
+    /// By pack: what its board reports runs against what the reference does; learned.
+    pub reversed: Vec<bool>,
 }
 
 impl Facts {

@@ -18,6 +18,12 @@ use super::{
 const GAIN: f64 = 0.012;
 /// How far residuals that are alike from one instant to the next make a slope less sure than their spread says.
 const ALIKE: f64 = 2.0;
+/// Standard uncertainty of a capacity that nobody measured, fraction, and how many standard deviations from what is
+/// usual a count is no pack's share any more.
+const CAPACITY_UNSURE: f64 = 0.02;
+const FAR_OFF: f64 = 5.0;
+/// A board that counts this part of its share, and more, with the other sign runs against the reference.
+const REVERSED: f64 = 0.5;
 /// How many degrees of freedom the usual imbalance is worth beside what was left over.
 const USUAL_FREEDOM: f64 = 4.0;
 /// As many instants as it takes to say anything.
@@ -38,6 +44,13 @@ pub fn learned(mut facts: Facts) -> Facts {
         let until_ms = eras.get(alike).map_or(i64::MAX, |era| era.begin_ms);
         let since_ms = eras[0].begin_ms;
         let told = told_in(&facts, &eras[0], until_ms);
+        for (reversed, told) in facts.reversed.iter_mut().zip(&told) {
+            *reversed |= told.is_some_and(|told| told.relative < -1.0 - REVERSED);
+        }
+        let told: Vec<Option<Told>> = told
+            .into_iter()
+            .map(|told| told.filter(Told::is_of_a_pack))
+            .collect();
         if let Some((relative, spread)) = narrowed(&eras[0], &told) {
             let strays = told.iter().map(|told| Some(told.as_ref()?.strays)).collect();
             let learned = Learned {
@@ -85,6 +98,14 @@ struct Told {
     unsure: f64,
     /// How far the pack strays from its share, fraction of capacity.
     strays: f64,
+}
+
+impl Told {
+    /// Whether the board counts what its pack may have carried. One that doesn't says nothing of capacities.
+    fn is_of_a_pack(&self) -> bool {
+        let usual = CAPACITY_UNSURE.hypot(GAIN).hypot(self.unsure);
+        self.relative.abs() < FAR_OFF * usual
+    }
 }
 
 /// What the boards told in an era that lasts until then, pack by pack.
@@ -300,6 +321,7 @@ mod tests {
             away: Vec::new(),
             recalibrated_ms: vec![Vec::new(); 3],
             resolution_ma: vec![None; 3],
+            reversed: vec![false; 2],
         }
     }
 
@@ -332,6 +354,13 @@ mod tests {
     #[test]
     fn a_board_that_counts_everything_too_high_moves_no_share() {
         let learned = learned(facts([1.02, 1.02]));
+        assert!((capacities_ah(&learned)[0] - 200.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn a_board_that_counts_against_the_reference_is_found_and_moves_no_share() {
+        let learned = learned(facts([1.0, -1.0]));
+        assert_eq!(learned.reversed, [false, true]);
         assert!((capacities_ah(&learned)[0] - 200.0).abs() < 1e-6);
     }
 

@@ -238,6 +238,11 @@ fn closures(document: &Value) -> Vec<String> {
         lines.push(format!(
             "{name}: full to full, {begin} to {end}, net {net} Ah (its own error and the losses behind it)"
         ));
+        if span["beyond_data_sheet"] == true {
+            lines.push(format!(
+                "{name}: that is more than losses and its data sheet explain; look for what is wired past it"
+            ));
+        }
     }
     let clipped = |pack: &Value| pack["display"]["censored"] == true;
     if document["packs"].as_array().into_iter().flatten().any(clipped) {

@@ -96,6 +96,7 @@ pub fn gather(
             Ok(store::hour::last_before(connection, member.number, hour)?.and_then(|row| row.total_step_ma))
         })
         .collect::<rusqlite::Result<_>>()?;
+    let reversed = vec![false; bank.packs.len()];
     let facts = Facts {
         bank: bank_facts,
         cuts,
@@ -105,6 +106,7 @@ pub fn gather(
         away,
         recalibrated_ms,
         resolution_ma,
+        reversed,
     };
     let at = asked_ms.iter().filter_map(|at_ms| facts.cut_at(*at_ms)).collect();
     Ok(Some(Asked {

@@ -274,6 +274,9 @@ pub struct Closure {
     pub expanded_uncertainty_ah: f64,
     /// Ah a day.
     pub ah_per_day: f64,
+    /// More than losses and data sheet explain.
+    #[serde(default)]
+    pub beyond_data_sheet: bool,
 }
 
 /// `/v1/balance`.

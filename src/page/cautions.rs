@@ -27,6 +27,15 @@ pub fn told(evidence: &Evidence) -> Vec<Markup> {
             told.extend(sentence(&pack.pack, &episodes, evidence));
         }
     }
+    if let Some(reference) = &evidence.drift.reference {
+        for span in reference.closures.iter().filter(|span| span.beyond_data_sheet) {
+            told.push(html! {
+                (visible(&reference.reference)) ": from " (minute(span.begin.ms, evidence.zone)) " to "
+                (minute(span.end.ms, evidence.zone)) ", full to full, it counted more than losses and its data sheet "
+                "explain; look for what is wired past it before relying on what is said of that time."
+            });
+        }
+    }
     told
 }
 

@@ -141,5 +141,6 @@ fn facts(whole: Counted, step_ma: i64) -> Facts {
         away: Vec::new(),
         recalibrated_ms: vec![Vec::new(); 2],
         resolution_ma: vec![None, Some(step_ma)],
+        reversed: vec![false],
     }
 }

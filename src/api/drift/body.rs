@@ -178,6 +178,8 @@ pub(super) struct ClosureBody {
     pub(super) closure_ah: f64,
     pub(super) expanded_uncertainty_ah: f64,
     pub(super) ah_per_day: f64,
+    /// More than losses and the reference's data sheet explain, by more than its uncertainty.
+    pub(super) beyond_data_sheet: bool,
 }
 
 pub(super) fn coverage_body(coverage: Coverage, off_busbar_ms: Option<i64>) -> CoverageBody {

@@ -18,7 +18,9 @@ use super::{
     zulu::Zulu,
 };
 use crate::{
-    charge::{drift::Record, estimate::COVERAGE_FACTOR, facts::Facts, fill::Filled, losses::Closure},
+    charge::{
+        drift::Record, estimate::COVERAGE_FACTOR, facts::Facts, fill::Filled, losses::Closure, trial::Trial,
+    },
     config::{Bank, Setup},
     ledger::{self, Display},
 };
@@ -192,12 +194,13 @@ fn reference_body(
         closures: record
             .closures()
             .iter()
-            .map(|closure| closure_body(facts, closure))
+            .zip(record.trials())
+            .map(|(closure, trial)| closure_body(facts, closure, &trial))
             .collect(),
     }
 }
 
-fn closure_body(facts: &Facts, span: &Closure) -> ClosureBody {
+fn closure_body(facts: &Facts, span: &Closure, trial: &Trial) -> ClosureBody {
     let days = facts.hours(span.begin, span.end) / 24.0;
     let mark_ah = facts.bank.full_repeatability * facts.era(span.end).capacity_ah();
     let counted_ah = span.closure.standard_uncertainty_ah();
@@ -208,5 +211,6 @@ fn closure_body(facts: &Facts, span: &Closure) -> ClosureBody {
         closure_ah: round(span.closure.value_ah, 3),
         expanded_uncertainty_ah: round(uncertainty_ah, 3),
         ah_per_day: round(span.closure.value_ah / days, 4),
+        beyond_data_sheet: trial.is_beyond_data_sheet(),
     }
 }

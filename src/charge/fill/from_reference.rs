@@ -41,6 +41,8 @@ impl Filled<'_> {
                 }
                 let reference = &self.amounts[0][index];
                 let how = match reference.how {
+                    // What a board makes of its share, nobody can say who never heard it.
+                    _ if !usual.is_known(self.facts, p, *segment) => How::Unknown,
                     How::Heard | How::Witnessed => How::Witnessed,
                     unwitnessed => unwitnessed,
                 };

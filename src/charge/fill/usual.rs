@@ -13,11 +13,18 @@ pub(super) struct Usual {
 impl Usual {
     /// What a pack's error comes to in a segment, Ah: nothing where it was never heard in that epoch.
     pub(super) fn ah(&self, facts: &Facts, p: usize, segment: Segment) -> f64 {
-        let epoch_ms = facts.epoch_ms(p + 1, segment.begin_ms);
-        self.epochs[p]
-            .iter()
-            .find(|(begin_ms, ..)| *begin_ms == epoch_ms)
+        self.heard(facts, p, segment)
             .map_or(0.0, |(_, ah, heard_ms)| ah * segment.lasts_ms() / heard_ms)
+    }
+
+    /// Whether a pack was ever heard in the epoch that a segment lies in.
+    pub(super) fn is_known(&self, facts: &Facts, p: usize, segment: Segment) -> bool {
+        self.heard(facts, p, segment).is_some()
+    }
+
+    fn heard(&self, facts: &Facts, p: usize, segment: Segment) -> Option<&(Option<i64>, f64, f64)> {
+        let epoch_ms = facts.epoch_ms(p + 1, segment.begin_ms);
+        self.epochs[p].iter().find(|(begin_ms, ..)| *begin_ms == epoch_ms)
     }
 }
 
