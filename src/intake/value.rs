@@ -94,7 +94,7 @@ pub(super) fn quoted(value: &Value) -> String {
 }
 
 /// Text in quotes, cut where it gets long as shown: a body may be a megabyte, and each character an escape.
-pub(super) fn shortened(text: &str) -> String {
+pub(crate) fn shortened(text: &str) -> String {
     const LONGEST: usize = 60;
     let shown: String = text.chars().take(LONGEST).flat_map(char::escape_debug).collect();
     let cut: String = shown.chars().take(LONGEST).collect();

@@ -329,6 +329,44 @@ fn files_that_are_not_whole_are_refused() {
 }
 
 #[test]
+fn what_never_ends_is_refused_before_it_fills_the_memory() {
+    let row = "2026-01-10T08:01:00Z,2,b\n";
+    let open_quote = format!(
+        "time,soc,note\n2026-01-10T08:00:00Z,1,\"a\n{}",
+        row.repeat(80_000)
+    );
+    refused(TERN, open_quote, 2, &["more than a megabyte", "close the quote"]);
+    let at = "instrument = 'tern'\ntime = { column = 'at' }\n";
+    let no_line_ends = format!("{{\"at\":1768032000,\"soc\":1}}\n{}", "{},".repeat(400_000));
+    refused(
+        at,
+        no_line_ends,
+        2,
+        &["longer than a megabyte", "one object a line"],
+    );
+    let pack = format!("[{}", "{\"n\":\"tern:soc\"},".repeat(1_000_000));
+    let senml = "instrument = 'tern'\ntime = { column = 'time' }\ncolumns = { value = 'soc' }\n";
+    refused(senml, pack, 1, &["larger than 16 MiB", "split"]);
+    // A header that is further down than there are lines.
+    refused(
+        &format!("skip_lines = {}\n{TERN}", i64::MAX),
+        "time,soc\n",
+        0,
+        &["no header"],
+    );
+}
+
+#[test]
+fn what_a_refusal_quotes_is_short_and_can_be_seen() {
+    let text = format!("time,soc\n\u{1b}[2J{},1\n", "9".repeat(100_000));
+    let told = comes_to(TERN, "log.csv", text.as_bytes()).unwrap_err();
+    assert!(
+        told.len() < 1000 && told.contains("␛[2J999") && told.contains("can't be read as a time"),
+        "{told}"
+    );
+}
+
+#[test]
 fn packed_files_are_unpacked() {
     let text = b"time,current,voltage\n2026-01-10T08:00:00Z,-4.2,52.9\n";
     let mut gz = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
@@ -558,7 +596,7 @@ fn senml_from_a_file_needs_no_map_where_names_end_in_instrument_and_channel() {
     );
     refused(
         r#"[{"bt":1768032000,"n":"tern/soc","u":"V","v":1}]"#,
-        "V is no unit of it",
+        "\"V\" is no unit of it",
     );
     refused(
         r#"[{"bt":1768032000,"n":"tern/soc","u":"%","v":1},{"n""#,

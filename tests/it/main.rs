@@ -8,6 +8,7 @@ mod backup;
 mod broker_faults;
 mod browser;
 mod certificates;
+mod client;
 mod closed_forms;
 mod compare;
 mod cost;

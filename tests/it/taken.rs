@@ -8,6 +8,7 @@ use axum::{
 };
 use packdrift::{
     config,
+    exchange::import::{self, ImportError, Map},
     intake::{Arrival, Decoder},
     page,
 };
@@ -24,10 +25,15 @@ pub enum Target {
     Setup,
     /// An address as it is asked of the API and the page.
     Query,
+    /// A file to import, after its map and a line `====`, where it has one.
+    Import,
 }
 
 /// Takes an input; whether it was accepted. Panics where that is a fault of the program.
 pub type Taker = Box<dyn Fn(&[u8]) -> bool>;
+
+/// What stands between a map and the file.
+const BEFORE_FILE: &[u8] = b"\n====\n";
 
 /// A source of every kind.
 const SOURCES: &str = r#"
@@ -49,120 +55,9 @@ reports = "on_change"
 longest_hold = "30m"
 "#;
 
-/// Pieces that mean something to decode.
-const DECODE_WORDS: &[&str] = &[
-    "{",
-    "}",
-    "[",
-    "]",
-    "\"",
-    ":",
-    ",",
-    "\n",
-    "a/tern",
-    "b",
-    "n/tern_current",
-    "\"at\":",
-    "\"packs\":",
-    "null",
-    "true",
-    "1e999",
-    "-0",
-    "9007199254740993",
-    "NaN",
-    "\\u0000",
-    "\u{202e}",
-    "2026-01-10T23:59:60Z",
-    "\"2026-01-10T08:00:00+01:00\"",
-    "18446744073709551616",
-    "[[[[[[[[",
-    "\\ud800",
-    "3,31",
-];
-/// Pieces that mean something to setup.
-const SETUP_WORDS: &[&str] = &[
-    "[[bank]]",
-    "[[bank.pack]]",
-    "[[source]]",
-    "[mqtt]",
-    "[api]",
-    "[store]",
-    "[backup]",
-    "id = ",
-    "\"\"\"",
-    "=",
-    "\n",
-    "{instrument}",
-    "{channel}",
-    "{",
-    "}",
-    "#",
-    "+",
-    "/",
-    "\"P9999999999Y\"",
-    "1e308",
-    "-1",
-    "nan",
-    "inf",
-    "2026-01-10T08:00:00Z",
-    "\"Europe/Oslo\"",
-    "\"127.0.0.1:0\"",
-    "mqtts://[::1]:1",
-    "[[[[[[[[",
-    "true",
-    "9223372036854775807",
-    "\u{202e}",
-    "\0",
-];
-/// Pieces that mean something to query.
-const QUERY_WORDS: &[&str] = &[
-    "/v1/drift",
-    "/v1/drift/series",
-    "/v1/anchors",
-    "/v1/phases",
-    "/v1/packs",
-    "/v1/readings",
-    "/v1/quarantine",
-    "/v1/health",
-    "/v1/notes",
-    "/v1/marks",
-    "/v1/plots/rates.svg",
-    "/v1/plots/charge-error.svg",
-    "?",
-    "&",
-    "=",
-    "since=",
-    "until=",
-    "bank=",
-    "pack=",
-    "step=",
-    "instrument=",
-    "limit=",
-    "history=",
-    "size=",
-    "%",
-    "%00",
-    "%ff",
-    "PT1S",
-    "P1Y",
-    "PT0S",
-    "-PT1H",
-    "2025-11-01",
-    "9999-12-31T23:59:60Z",
-    "-0001-01-01",
-    "2025-11-01T00:00:00Z",
-    "18446744073709551616",
-    "..",
-    "//",
-    "'",
-    ";--",
-    "skerry",
-    "tern",
-];
-
 impl Target {
     /// Every target.
-    pub const ALL: [Self; 3] = [Self::Decode, Self::Setup, Self::Query];
+    pub const ALL: [Self; 4] = [Self::Decode, Self::Setup, Self::Query, Self::Import];
 
     /// What its inputs' names begin with.
     pub fn name(self) -> &'static str {
@@ -170,15 +65,7 @@ impl Target {
             Self::Decode => "decode",
             Self::Setup => "setup",
             Self::Query => "query",
-        }
-    }
-
-    /// Pieces that mean something to it.
-    pub fn words(self) -> &'static [&'static str] {
-        match self {
-            Self::Decode => DECODE_WORDS,
-            Self::Setup => SETUP_WORDS,
-            Self::Query => QUERY_WORDS,
+            Self::Import => "import",
         }
     }
 
@@ -244,6 +131,40 @@ impl Target {
                         to_bytes(response.into_body(), usize::MAX).await.unwrap();
                         status.is_success()
                     })
+                })
+            }
+            Self::Import => {
+                let folder = tempfile::tempdir().unwrap();
+                let demo = include_str!("../../demo-data/skerry.toml");
+                let setup = config::parse("setup.toml", demo, folder.path()).unwrap();
+                Box::new(move |input| {
+                    let (map, contents) =
+                        match input.windows(BEFORE_FILE.len()).position(|at| at == BEFORE_FILE) {
+                            None => (None, input),
+                            Some(end) => (Some(&input[..end]), &input[end + BEFORE_FILE.len()..]),
+                        };
+                    let (map_file, file) = (folder.path().join("map.toml"), folder.path().join("log"));
+                    fs::write(&file, contents).unwrap();
+                    let map = map.map(|text| {
+                        fs::write(&map_file, text).unwrap();
+                        Map::read(&map_file)
+                    });
+                    let looked = map
+                        .transpose()
+                        .map_err(ImportError::from)
+                        .and_then(|map| import::look(&file, map.as_ref(), &setup, |_, _| {}));
+                    match looked {
+                        Ok(look) => {
+                            assert!(look.refused.iter().all(|(_, _, first)| first.len() < 500));
+                            assert!(look.remarks.iter().all(|remark| remark.len() < 1000));
+                            true
+                        }
+                        Err(refused) => {
+                            let told = refused.to_string();
+                            assert!(told.len() < 2000 && !told.contains('\u{1b}'), "{told}");
+                            false
+                        }
+                    }
                 })
             }
         }

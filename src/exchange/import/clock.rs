@@ -146,7 +146,11 @@ impl Clock {
     ) -> Result<i64, Trouble> {
         let tz = match zone {
             Zone::Fixed(offset) => {
-                return Ok((local - offset).and_utc().timestamp_millis());
+                // A year that chrono can't hold: nobody's clock was there.
+                let at = local.checked_sub_offset(offset);
+                return at
+                    .map(|at| at.and_utc().timestamp_millis())
+                    .ok_or_else(|| unreadable(line, text));
             }
             Zone::Named(tz) => tz,
         };

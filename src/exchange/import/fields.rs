@@ -11,7 +11,7 @@ use std::{
 use csv::{ByteRecord, Reader, ReaderBuilder};
 
 use super::{
-    file::Contents,
+    file::{Contents, LONGEST_ROW},
     map::Map,
     rows::{Cell, not_utf8},
     trouble::Trouble,
@@ -37,10 +37,10 @@ pub(super) struct Fields {
 
 impl Fields {
     pub(super) fn open(mut contents: Contents, map: &Map) -> Result<Self, Trouble> {
-        let mut skipped = Vec::new();
         for _ in 0..map.skip_lines {
-            skipped.clear();
-            contents.read_until(b'\n', &mut skipped)?;
+            if contents.skip_until(b'\n')? == 0 {
+                break;
+            }
         }
         let delimiter = match map.delimiter.as_deref() {
             None => likely(contents.fill_buf()?),
@@ -60,6 +60,7 @@ impl Fields {
         let watched = Watched {
             inner: contents,
             seen: seen.clone(),
+            since_row: 0,
         };
         let mut reader = ReaderBuilder::new()
             .delimiter(delimiter)
@@ -67,7 +68,7 @@ impl Fields {
             .flexible(true)
             .buffer_capacity(1 << 17)
             .from_reader(watched);
-        let header_line = map.skip_lines + 1;
+        let header_line = map.skip_lines.saturating_add(1);
         let header = match &map.header {
             Some(header) => header.clone(),
             None => {
@@ -101,7 +102,7 @@ impl Fields {
     }
 
     pub(super) fn next(&mut self) -> Result<bool, Trouble> {
-        if !self.reader.read_byte_record(&mut self.record).map_err(broken)? {
+        if !self.read()? {
             return if self.seen.quotes.get().is_multiple_of(2) {
                 Ok(false)
             } else {
@@ -112,11 +113,11 @@ impl Fields {
                 ))
             };
         }
-        self.line = self.before
-            + self
-                .record
-                .position()
-                .map_or(0, |at| at.line() + u64::from(self.ends_in_crlf && at.byte() > 0));
+        let line = self
+            .record
+            .position()
+            .map_or(0, |at| at.line() + u64::from(self.ends_in_crlf && at.byte() > 0));
+        self.line = self.before.saturating_add(line);
         if self.record.len() == self.header.len() {
             return Ok(true);
         }
@@ -137,6 +138,19 @@ impl Fields {
             "mend or delete the line; if fields are set apart otherwise, write `delimiter` into the map"
         };
         Err(Trouble::at(self.line, what, mend))
+    }
+
+    fn read(&mut self) -> Result<bool, Trouble> {
+        self.reader.get_mut().since_row = 0;
+        let read = self.reader.read_byte_record(&mut self.record);
+        if self.reader.get_ref().since_row > LONGEST_ROW {
+            return Err(Trouble::at(
+                self.line + 1,
+                "a row that begins here or a little below goes on for more than a megabyte",
+                "close the quote in it that is open",
+            ));
+        }
+        read.map_err(broken)
     }
 
     pub(super) fn cell(&self, column: usize) -> Result<Cell<'_>, Trouble> {
@@ -199,11 +213,17 @@ pub(super) struct Seen {
 struct Watched {
     inner: Contents,
     seen: Rc<Seen>,
+    /// Bytes read since the row began, but for what was read ahead.
+    since_row: usize,
 }
 
 impl Read for Watched {
     fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+        if self.since_row > LONGEST_ROW {
+            return Err(std::io::ErrorKind::FileTooLarge.into());
+        }
         let length = self.inner.read(into)?;
+        self.since_row += length;
         let piece = &into[..length];
         let quotes = piece.iter().map(|byte| u64::from(*byte == b'"')).sum::<u64>();
         self.seen.quotes.set(self.seen.quotes.get() + quotes);

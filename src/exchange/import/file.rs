@@ -20,6 +20,9 @@ use crate::hex::hex;
 /// Bytes read at once.
 const PIECE: usize = 1 << 18;
 
+/// The longest row, bytes: with more, something in it was opened and never closed, and the row is the rest of the file.
+pub(super) const LONGEST_ROW: usize = 1 << 20;
+
 /// The contents of a file, unpacked.
 pub(super) type Contents = Box<dyn BufRead>;
 

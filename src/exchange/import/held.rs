@@ -30,8 +30,8 @@ impl Held {
         }
     }
 
-    /// The readings that a change stands for: what was held until then, and the new value. `None` as a value says
-    /// that nothing is known from then on.
+    /// Gives the readings that a change stands for: what was held until then, and the new value. `None` as a value
+    /// says that nothing is known from then on.
     pub(super) fn change(
         &mut self,
         setup: &Setup,
@@ -39,8 +39,8 @@ impl Held {
         at_ms: i64,
         value: Option<i64>,
         line: u64,
-    ) -> Result<Vec<(i64, i64)>, Trouble> {
-        let mut readings = Vec::new();
+        reading: &mut dyn FnMut(i64, i64) -> Result<(), Trouble>,
+    ) -> Result<(), Trouble> {
         if let Some((since_ms, held)) = self.last.remove(&(instrument, channel)) {
             if at_ms < since_ms {
                 return Err(Trouble::at(
@@ -58,18 +58,18 @@ impl Held {
             let end_ms = (at_ms - just_before).min(since_ms + self.longest_hold_ms);
             let mut at = since_ms + step_ms;
             while at < end_ms {
-                readings.push((at, held));
+                reading(at, held)?;
                 at += step_ms;
             }
             let repeats = just_before > 0 || end_ms < at_ms;
             if repeats && end_ms > since_ms {
-                readings.push((end_ms, held));
+                reading(end_ms, held)?;
             }
         }
         if let Some(value) = value {
-            readings.push((at_ms, value));
+            reading(at_ms, value)?;
             self.last.insert((instrument, channel), (at_ms, value));
         }
-        Ok(readings)
+        Ok(())
     }
 }

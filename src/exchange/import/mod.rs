@@ -50,7 +50,7 @@ use understand::{Item, Understand};
 use crate::{
     config::Setup,
     hex::hex,
-    intake::Decoder,
+    intake::{Decoder, value},
     reading::{Channel, Instrument, Reading, Reason},
     store::Writer,
 };
@@ -220,7 +220,12 @@ fn each(
     }
     if !understand.left_out.is_empty() {
         let rows: u64 = understand.left_out.values().sum();
-        let names: Vec<_> = understand.left_out.keys().take(5).cloned().collect();
+        let names: Vec<_> = understand
+            .left_out
+            .keys()
+            .take(5)
+            .map(|name| value::shortened(name))
+            .collect();
         remarks.push(format!(
             "{rows} rows of other names are left out, e.g. {}",
             names.join(", ")

@@ -1,11 +1,11 @@
 //! Rows of JSON: an object a line.
 
-use std::io::BufRead;
+use std::io::{BufRead, Read};
 
 use serde_json::Value;
 
 use super::{
-    file::Contents,
+    file::{Contents, LONGEST_ROW},
     rows::{Cell, not_utf8},
     trouble::Trouble,
 };
@@ -50,12 +50,20 @@ impl Objects {
             let mut bytes = std::mem::take(&mut self.text).into_bytes();
             let last_ended = bytes.is_empty() || bytes.ends_with(b"\n");
             bytes.clear();
-            if self.contents.read_until(b'\n', &mut bytes)? == 0 {
+            let mut line = (&mut self.contents).take(LONGEST_ROW as u64 + 1);
+            if line.read_until(b'\n', &mut bytes)? == 0 {
                 // What the last line ended with is asked for afterwards.
                 self.text = if last_ended { String::new() } else { "…".into() };
                 return Ok(false);
             }
             self.line += 1;
+            if bytes.len() > LONGEST_ROW {
+                return Err(Trouble::at(
+                    self.line,
+                    "this line is longer than a megabyte",
+                    "write one object a line",
+                ));
+            }
             self.text = String::from_utf8(bytes).map_err(|_| not_utf8(self.line))?;
             if self.text.trim().is_empty() {
                 continue;

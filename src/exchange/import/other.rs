@@ -15,7 +15,7 @@ use super::{
 };
 use crate::{
     config::Setup,
-    intake::{Decoder, instant},
+    intake::{Decoder, instant, value::shortened},
     reading::{Channels, Instrument, Reading, Reason, Refusal},
     store::{self, reading::Named},
 };
@@ -94,7 +94,10 @@ fn give(
     let Some(instrument) = instrument else {
         return sink(refused(Refusal {
             reason: Reason::UnknownInstrument,
-            detail: format!("“{}” is no instrument of the setup or the map", named.name),
+            detail: format!(
+                "{} is no instrument of the setup or the map",
+                shortened(&named.name)
+            ),
         }));
     };
     let singly = named.voided.iter().map(|voided| Channels::from_iter([*voided]));

@@ -2,9 +2,10 @@
 //!
 //! A record's name is given whole, and its last two parts as an instrument and a channel.
 
-use std::io::BufRead;
+use std::io::{BufRead, Read};
 
-use serde_json::{StreamDeserializer, Value, de::IoRead};
+use serde::Deserialize;
+use serde_json::Value;
 
 use super::{file::Contents, rows::Cell, trouble::Trouble};
 use crate::{
@@ -16,12 +17,16 @@ use crate::{
     reading::Refusal,
 };
 
+/// The largest pack, bytes: it is held in memory as a whole.
+const LARGEST: u64 = 16 << 20;
+
 /// What a record is taken apart into.
 const HEADER: [&str; 6] = ["name", "instrument", "channel", "unit", "value", "time"];
 
 /// A SenML file's records.
 pub(super) struct Packs {
-    source: Source,
+    contents: Contents,
+    is_cbor: bool,
     pub(super) header: Vec<String>,
     records: std::vec::IntoIter<Record>,
     values: [Value; HEADER.len()],
@@ -29,22 +34,12 @@ pub(super) struct Packs {
     pub(super) record: u64,
 }
 
-enum Source {
-    Json(Box<StreamDeserializer<'static, IoRead<Contents>, Value>>),
-    Cbor(Contents),
-}
-
 impl Packs {
     pub(super) fn open(mut contents: Contents) -> Result<Self, Trouble> {
         let first = contents.fill_buf()?.first().copied();
-        let source = if first.is_some_and(senml::is_cbor) {
-            Source::Cbor(contents)
-        } else {
-            let packs = serde_json::Deserializer::from_reader(contents).into_iter();
-            Source::Json(Box::new(packs))
-        };
         Ok(Self {
-            source,
+            contents,
+            is_cbor: first.is_some_and(senml::is_cbor),
             header: HEADER.map(str::to_owned).to_vec(),
             records: Vec::new().into_iter(),
             values: Default::default(),
@@ -72,24 +67,36 @@ impl Packs {
             Trouble::at(
                 next,
                 what,
-                "lines are counted by records here; mend the pack that it would be in",
+                "lines are counted by records here; mend or split the pack that it would be in",
             )
         };
-        let resolved = match &mut self.source {
-            Source::Json(packs) => match packs.next() {
-                None => return Ok(None),
-                Some(Ok(pack)) => senml::of_json(&pack),
-                Some(Err(error)) if error.is_io() => return Err(Trouble::Read(error.into())),
-                Some(Err(error)) => return Err(wrong(format!("this is no JSON: {error}"))),
-            },
-            Source::Cbor(contents) => {
-                if contents.fill_buf()?.is_empty() {
-                    return Ok(None);
-                }
-                let pack = ciborium::from_reader(contents);
-                senml::of_cbor(pack.map_err(|error| wrong(format!("this is no CBOR: {error}")))?)
+        if !self.is_cbor {
+            while self
+                .contents
+                .fill_buf()?
+                .first()
+                .is_some_and(u8::is_ascii_whitespace)
+            {
+                self.contents.consume(1);
             }
+        }
+        if self.contents.fill_buf()?.is_empty() {
+            return Ok(None);
+        }
+        let mut bytes = (&mut self.contents).take(LARGEST);
+        let resolved = if self.is_cbor {
+            let pack = ciborium::from_reader(&mut bytes);
+            pack.map_err(|error| format!("this is no CBOR: {error}"))
+                .map(senml::of_cbor)
+        } else {
+            let pack = Value::deserialize(&mut serde_json::Deserializer::from_reader(&mut bytes));
+            pack.map_err(|error| format!("this is no JSON: {error}"))
+                .map(|pack| senml::of_json(&pack))
         };
+        if resolved.is_err() && bytes.limit() == 0 {
+            return Err(wrong("this pack is larger than 16 MiB".into()));
+        }
+        let resolved = resolved.map_err(wrong)?;
         resolved.map(Some).map_err(|Refusal { detail, .. }| wrong(detail))
     }
 

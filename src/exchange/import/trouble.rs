@@ -1,6 +1,10 @@
 //! Why a file is not imported. Then nothing of it is: every error names the place and the mend.
 
 use super::map::MapError;
+use crate::page::words::visible;
+
+/// The longest part of a message, characters: what it quotes from a file may be a megabyte.
+const LONGEST: usize = 400;
 
 /// Why a file is not imported; nothing of it was written.
 #[derive(Debug, thiserror::Error)]
@@ -88,18 +92,33 @@ impl Trouble {
             } => ImportError::Line {
                 file,
                 line,
-                what,
-                mend,
+                what: bearable(&what),
+                mend: bearable(&mend),
             },
             Self::Words {
                 line: None,
                 what,
                 mend,
-            } => ImportError::Whole { file, what, mend },
+            } => ImportError::Whole {
+                file,
+                what: bearable(&what),
+                mend: bearable(&mend),
+            },
             Self::Read(source) => ImportError::Read { file, source },
             Self::Other(error) => error,
         }
     }
+}
+
+/// Words with what a file says in them, for a terminal: what can't be seen made visible, and cut in the middle where
+/// they get long, since both ends tell what is wrong.
+fn bearable(words: &str) -> String {
+    let shown: Vec<char> = visible(words).chars().collect();
+    if shown.len() <= LONGEST {
+        return shown.into_iter().collect();
+    }
+    let (begin, end) = (&shown[..LONGEST / 2], &shown[shown.len() - LONGEST / 2..]);
+    begin.iter().chain(&['…']).chain(end).collect()
 }
 
 impl From<std::io::Error> for Trouble {

@@ -152,14 +152,15 @@ impl<'a> Understand<'a> {
                 let news = channels.iter().map(|(channel, value)| (channel, Some(value)));
                 let gone = nothing.into_iter().map(|channel| (channel, None));
                 for (channel, value) in news.chain(gone) {
-                    let changes = held.change(self.setup, (instrument, channel), at_ms, value, line)?;
-                    for (at_ms, value) in changes {
+                    let mut reading = |at_ms, value| {
                         sink(Item::Reading(Reading {
                             instrument,
                             at_ms,
                             channels: Channels::from_iter([(channel, value)]),
-                        }))?;
-                    }
+                        }))
+                    };
+                    let whose = (instrument, channel);
+                    held.change(self.setup, whose, at_ms, value, line, &mut reading)?;
                 }
             } else if !channels.is_empty() {
                 sink(Item::Reading(Reading {
@@ -180,7 +181,10 @@ impl<'a> Understand<'a> {
                 let name = text(rows.cell(*column)?).unwrap_or_default();
                 known.get(&name).copied().map(Some).ok_or_else(|| Refusal {
                     reason: Reason::UnknownInstrument,
-                    detail: format!("“{name}” is no instrument of the setup or the map"),
+                    detail: format!(
+                        "{} is no instrument of the setup or the map",
+                        value::shortened(&name)
+                    ),
                 })
             }
         })
@@ -200,7 +204,11 @@ impl<'a> Understand<'a> {
                 None => {
                     return Ok(Err(Refusal {
                         reason: Reason::Malformed,
-                        detail: format!("{}: {unit} is no unit of it", at.channel.name()),
+                        detail: format!(
+                            "{}: {} is no unit of it",
+                            at.channel.name(),
+                            value::shortened(&unit)
+                        ),
                     }));
                 }
             },
@@ -249,7 +257,11 @@ impl<'a> Understand<'a> {
         let refused = || {
             Some(Refusal {
                 reason: Reason::NotANumber,
-                detail: format!("{}: “{text}” is not written as the map says", at.channel.name()),
+                detail: format!(
+                    "{}: {} is not written as the map says",
+                    at.channel.name(),
+                    value::shortened(text)
+                ),
             })
         };
         Ok(match self.decimal {

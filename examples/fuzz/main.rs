@@ -1,8 +1,9 @@
-//! Throws mutated inputs at what reads from outside: message bodies, setup files, addresses with their queries.
+//! Throws mutated inputs at what reads from outside: message bodies, setup files, addresses with their queries,
+//! files to import with their maps.
 //!
 //! ```sh
 //! cargo run --example fuzz -- decode --inputs 1000000
-//! cargo run --example fuzz -- setup --inputs 100000 --seed 7
+//! cargo run --example fuzz --features parquet -- import --inputs 100000 --seed 7
 //! ```
 //!
 //! Runs on stable and needs nothing but this. Inputs start from those in `tests/fuzz/`, whose names begin with that
@@ -10,11 +11,12 @@
 //! `cargo test` tries it too.
 
 #[allow(dead_code, reason = "the tests use more of it")]
-#[path = "../tests/it/past.rs"]
+#[path = "../../tests/it/past.rs"]
 mod past;
 #[allow(dead_code, reason = "the tests use more of it")]
-#[path = "../tests/it/taken.rs"]
+#[path = "../../tests/it/taken.rs"]
 mod taken;
+mod words;
 
 use std::{
     fs,
@@ -30,6 +32,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use taken::{Target, kept};
+use words::words;
 
 #[global_allocator]
 static MEMORY: PeakAlloc = PeakAlloc;
@@ -44,7 +47,7 @@ const LONGEST: usize = 64 << 10;
 /// What to throw at whom.
 #[derive(Parser)]
 struct Arguments {
-    /// decode, setup or query.
+    /// decode, setup, query or import.
     target: Target,
     /// How many inputs.
     #[arg(long, default_value_t = 100_000)]
@@ -67,7 +70,7 @@ fn main() -> ExitCode {
     let (mut bad, mut slowest, mut largest) = (0, Duration::ZERO, 0);
     let begun = Instant::now();
     for number in 0..arguments.inputs {
-        let input = mutated(&corpus, target.words(), &mut random);
+        let input = mutated(&corpus, words(target), &mut random);
         let before = MEMORY.current_usage();
         MEMORY.reset_peak_usage();
         let thrown = Instant::now();
