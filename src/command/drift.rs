@@ -153,7 +153,7 @@ fn row(pack: &Value) -> [String; 11] {
     let clipped = if display["censored"] == true { "*" } else { "" };
     let shown = display["soc_percent"]
         .as_f64()
-        .map_or("–".to_owned(), |soc| format!("{soc:.1}{clipped}"));
+        .map_or("–".to_owned(), |soc| format!("{clipped}{soc:.1}"));
     let heard = pack["coverage"]["fraction"]
         .as_f64()
         .map(|fraction| 100.0 * fraction);
