@@ -217,10 +217,13 @@ fn remarks(pack: &Value) -> Vec<String> {
         if cautions[place + 1..].iter().any(|other| of_kind(&other)) {
             continue;
         }
+        let times = match cautions.iter().filter(of_kind).count() {
+            1 => "once,".to_owned(),
+            times => format!("{times} times, last"),
+        };
         lines.push(format!(
-            "{name}: {}; {} times, last on {}",
+            "{name}: {}; {times} on {}",
             caution["text"].as_str().unwrap_or("?"),
-            cautions.iter().filter(of_kind).count(),
             day(&caution["begin"])
         ));
     }
@@ -237,6 +240,11 @@ fn closures(document: &Value) -> Vec<String> {
         let (begin, end) = (day(&span["begin"]), day(&span["end"]));
         lines.push(format!(
             "{name}: full to full, {begin} to {end}, net {net} Ah (its own error and the losses behind it)"
+        ));
+    }
+    if document["since"].is_string() && lines.is_empty() {
+        lines.push(format!(
+            "{name}: no two full charges in this time, between which its own error and the losses behind it would show"
         ));
     }
     let clipped = |pack: &Value| pack["display"]["censored"] == true;

@@ -4,7 +4,6 @@ use std::path::{Path, PathBuf};
 
 use axum::http::Method;
 use clap::Args;
-
 use serde_json::Value;
 
 use super::{
