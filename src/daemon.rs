@@ -59,6 +59,7 @@ pub enum StartError {
 
 /// A running packdrift.
 pub struct Daemon {
+    setup: Arc<Setup>,
     api: SocketAddr,
     broker: Option<SocketAddr>,
     stop_intake: watch::Sender<bool>,
@@ -173,6 +174,7 @@ impl Daemon {
         let derive = tokio::spawn(derive(setup.clone(), writer.clone()));
         tracing::info!(%api, broker = broker.map(|address| address.to_string()), "packdrift is ready");
         Ok(Self {
+            setup,
             api,
             broker,
             stop_intake,
@@ -199,6 +201,18 @@ impl Daemon {
     #[must_use]
     pub fn broker(&self) -> Option<SocketAddr> {
         self.broker
+    }
+
+    /// Waits until all that is derived follows from what was committed by now, however long that takes. A question
+    /// waits some seconds for it at most.
+    pub async fn caught_up(&self) {
+        let setup = self.setup.clone();
+        let refreshed = self
+            .writer
+            .run(move |connection| ledger::refresh(connection, &setup));
+        if let Ok(Err(error)) = refreshed.await {
+            not_up_to_date(&error);
+        }
     }
 
     /// Waits until nothing can be stored any more, which only a new start can mend.
@@ -289,11 +303,13 @@ async fn derive(setup: Arc<Setup>, writer: Writer) {
         });
         match derived.await {
             Ok(Ok(())) => {}
-            Ok(Err(error)) => {
-                let error = &error as &dyn std::error::Error;
-                tracing::error!(error, "the ledger could not be brought up to date");
-            }
+            Ok(Err(error)) => not_up_to_date(&error),
             Err(_stopped) => return,
         }
     }
+}
+
+fn not_up_to_date(error: &rusqlite::Error) {
+    let error = error as &dyn std::error::Error;
+    tracing::error!(error, "the ledger could not be brought up to date");
 }

@@ -3,6 +3,9 @@
 //! Every quantity is an integer of a small unit, so that what arrives twice is equal, sums are exact, and
 //! nothing depends on the order of arrival. How text becomes a reading is `intake`'s; where it is kept is `store`'s.
 
+/// An hour, ms: what is derived from readings is kept by the hour since 1970.
+pub const HOUR_MS: i64 = 3_600_000;
+
 /// An instrument of the setup, by its position in [`Setup::instruments`](crate::config::Setup::instruments).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Instrument(pub u16);

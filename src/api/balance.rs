@@ -19,6 +19,7 @@ use crate::{
     },
     config::{Bank, Setup},
     ledger,
+    reading::HOUR_MS,
 };
 
 /// What the balance is no evidence of.
@@ -102,7 +103,7 @@ fn answer(setup: &Setup, bank: &Bank, balance: &Balance) -> Answer {
     Answer {
         bank: bank.id.clone(),
         since: ends.map(|(first, _)| Zulu(first.begin_ms)),
-        until: ends.map(|(_, last)| Zulu(last.begin_ms + 3_600_000)),
+        until: ends.map(|(_, last)| Zulu(last.begin_ms + HOUR_MS)),
         coverage_factor: COVERAGE_FACTOR,
         determines: DETERMINES,
         packs_ah: sum(|hour| hour.packs_ah),

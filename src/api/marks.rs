@@ -9,7 +9,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     anchors::thousandths,
     problem::Problem,
-    query::{Asked, Instant, Numbered, Sent, instant, one_of},
+    query::{Asked, Instant, Numbered, Sent, one_of, seen},
     state::App,
     zulu::Zulu,
 };
@@ -121,7 +121,7 @@ async fn add(
     let said = Said {
         bank: bank.id.clone(),
         kind,
-        at_ms: instant("at", &written.at, bank.time_zone)?,
+        at_ms: seen(&written.at, bank.time_zone)?,
         voltage_mv: written
             .voltage_v
             .map(|volts| kept("voltage_v", volts))

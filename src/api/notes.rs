@@ -8,7 +8,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, Instant, Numbered, Sent, instant, one_of},
+    query::{Asked, Instant, Numbered, Sent, one_of, seen},
     state::App,
     zulu::Zulu,
 };
@@ -204,7 +204,7 @@ fn said(app: &App, written: Written) -> Result<Said, Problem> {
             "the text is longer than {LONGEST} characters"
         )));
     }
-    let at_ms = instant("at", &written.at, bank.time_zone)?;
+    let at_ms = seen(&written.at, bank.time_zone)?;
     Ok(Said {
         at_ms,
         subject,

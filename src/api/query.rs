@@ -9,7 +9,7 @@ use axum::{
     },
     http::{StatusCode, request::Parts},
 };
-use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, de::DeserializeOwned};
 use utoipa::{
@@ -21,6 +21,7 @@ use utoipa::{
 };
 
 use super::{BODY_BYTES, problem::Problem};
+use crate::reading::HOUR_MS;
 
 /// An instant as whoever asks writes it: RFC 3339, or a plain date in the bank's time zone.
 pub(super) enum Instant {}
@@ -110,6 +111,18 @@ pub(super) fn instant(name: &str, text: &str, zone: Tz) -> Result<i64, Problem> 
     Err(Problem::bad_query(format!(
         "{name}=“{text}” is no instant; write 2026-01-10 or 2026-01-10T08:00:00Z{hint}"
     )))
+}
+
+/// Reads the instant of something that somebody has seen, which is not to come yet. A day ahead is let pass, as for
+/// readings: clocks differ.
+pub(super) fn seen(text: &str, zone: Tz) -> Result<i64, Problem> {
+    let at_ms = instant("at", text, zone)?;
+    if at_ms > Utc::now().timestamp_millis() + 24 * HOUR_MS {
+        return Err(Problem::bad_body(format!(
+            "at=“{text}” is still to come; write when it happened"
+        )));
+    }
+    Ok(at_ms)
 }
 
 /// A question about a stretch of a bank's record.

@@ -13,7 +13,7 @@ pub(super) use crate::api::query_string as query;
 use crate::{
     api::{self, App, Health},
     config::{self, Setup},
-    daemon,
+    daemon, ledger,
     secret::Secret,
     store::{self, Lock, OpenError, Writer, WriterThread},
 };
@@ -59,9 +59,11 @@ impl Answerer {
             .enable_all()
             .build()
             .map_err(Failure::system("no threads to work with"))?;
-        let connection = store::read_write(&setup.store.path)?;
+        let mut connection = store::read_write(&setup.store.path)?;
         let now_ms = Utc::now().timestamp_millis();
         store::setup_version::keep(&connection, &setup, now_ms)?;
+        // However long it takes: an answer that stops halfway through what was imported would look like a whole one.
+        ledger::refresh(&mut connection, &setup)?;
         let (writer, thread) = Writer::start(connection, daemon::writer_options(&setup))?;
         let health = Health {
             intake: None,

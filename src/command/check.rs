@@ -1,12 +1,6 @@
 //! `packdrift check`: what a setup file means, in plain words, or everything that is wrong with it.
 
-use std::{
-    fmt::Write,
-    io::{IsTerminal, stderr},
-    path::Path,
-    process::ExitCode,
-    time::Duration,
-};
+use std::{fmt::Write, path::Path, process::ExitCode, time::Duration};
 
 use chrono::Utc;
 use clap::Args;
@@ -50,7 +44,7 @@ pub fn run(config: &Path, arguments: &Arguments) -> ExitCode {
             ExitCode::SUCCESS
         }
         Err(LoadError::Wrong(wrong)) => {
-            eprint!("{}", wrong.shown(stderr().is_terminal()));
+            eprint!("{}", wrong.shown(console::colors_enabled_stderr()));
             ExitCode::FAILURE
         }
         Err(error) => {

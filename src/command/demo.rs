@@ -108,6 +108,7 @@ async fn answer(daemon: &Daemon, winter: Arc<Winter>) -> Result<(), Failure> {
         "All {count} acknowledged, each after its commit, in {:.0} s.\n",
         begun.elapsed().as_secs_f64()
     );
+    daemon.caught_up().await;
 
     let api = daemon.api().to_string();
     let shown = tokio::task::spawn_blocking(move || ask_and_print(&api, &winter)).await;

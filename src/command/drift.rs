@@ -153,7 +153,7 @@ fn row(pack: &Value) -> [String; 11] {
     let clipped = if display["censored"] == true { "*" } else { "" };
     let shown = display["soc_percent"]
         .as_f64()
-        .map_or("–".to_owned(), |soc| format!("{soc:.1}{clipped}"));
+        .map_or("–".to_owned(), |soc| format!("{clipped}{soc:.1}"));
     let heard = pack["coverage"]["fraction"]
         .as_f64()
         .map(|fraction| 100.0 * fraction);
@@ -217,10 +217,13 @@ fn remarks(pack: &Value) -> Vec<String> {
         if cautions[place + 1..].iter().any(|other| of_kind(&other)) {
             continue;
         }
+        let times = match cautions.iter().filter(of_kind).count() {
+            1 => "once,".to_owned(),
+            times => format!("{times} times, last"),
+        };
         lines.push(format!(
-            "{name}: {}; {} times, last on {}",
+            "{name}: {}; {times} on {}",
             caution["text"].as_str().unwrap_or("?"),
-            cautions.iter().filter(of_kind).count(),
             day(&caution["begin"])
         ));
     }
@@ -243,6 +246,11 @@ fn closures(document: &Value) -> Vec<String> {
                 "{name}: that is more than losses and its data sheet explain; look for what is wired past it"
             ));
         }
+    }
+    if document["since"].is_string() && lines.is_empty() {
+        lines.push(format!(
+            "{name}: no two full charges in this time, between which its own error and the losses behind it would show"
+        ));
     }
     let clipped = |pack: &Value| pack["display"]["censored"] == true;
     if document["packs"].as_array().into_iter().flatten().any(clipped) {

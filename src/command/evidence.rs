@@ -33,7 +33,7 @@ pub struct Asked {
 
 /// The answers' documents, as they came.
 pub(super) struct Documents {
-    pub evidence: [Value; 5],
+    pub evidence: [Value; 6],
     pub series: Option<Value>,
     balance: Value,
 }
@@ -54,7 +54,7 @@ impl Asked {
             until: self.until.clone(),
         };
         let get = |path: &str| answerer.ask(&Method::GET, path, None);
-        let mut evidence: [Value; 5] = Default::default();
+        let mut evidence: [Value; 6] = Default::default();
         for (document, path) in evidence.iter_mut().zip(question.paths()) {
             *document = get(&path)?;
         }

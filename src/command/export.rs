@@ -20,6 +20,7 @@ use crate::{
     api,
     config::{self, Bank, Setup},
     exchange::export::{self, Format, Table, What},
+    reading::HOUR_MS,
     store,
 };
 
@@ -190,7 +191,6 @@ const CATCHES_UP_WITHIN: u32 = 120;
 
 /// Whether every hour is derived but the one that readings are still coming for.
 fn is_derived(connection: &Connection) -> rusqlite::Result<bool> {
-    const HOUR_MS: i64 = 3_600_000;
     let last_ms = store::reading::extent(connection)?.map_or(i64::MIN, |(_, last_ms)| last_ms);
     let stale = store::hour::stale(connection)?;
     Ok(stale.iter().all(|(hour, _)| *hour >= last_ms.div_euclid(HOUR_MS)))

@@ -1,10 +1,6 @@
 //! The daemon's log: lines for a person, or JSON for a program.
 
-use std::{
-    error::Error,
-    fmt,
-    io::{IsTerminal, stderr},
-};
+use std::{error::Error, fmt, io::stderr};
 
 use chrono::{SecondsFormat, Utc};
 use clap::ValueEnum;
@@ -36,7 +32,7 @@ pub(super) fn to_stderr(level: &str, format: LogFormat) {
     let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(stderr)
-        .with_ansi(stderr().is_terminal());
+        .with_ansi(console::colors_enabled_stderr());
     match format {
         LogFormat::Text => log.init(),
         LogFormat::Json => log.event_format(JsonLines).init(),

@@ -85,12 +85,16 @@ pub(super) fn printable(text: &str) -> String {
     visible(text).replace('\n', "␊").replace('\t', "␉")
 }
 
+/// To what a note is attached.
+pub(super) fn whom(note: &Value) -> String {
+    let named = |field| Some(format!("{field} {}", note[field].as_str()?));
+    let mut fields = ["pack", "reference", "bank"].into_iter();
+    fields.find_map(named).unwrap_or_default()
+}
+
 /// A note in one line.
-pub(super) fn line(note: &Value) -> String {
-    let whom = ["pack", "reference", "bank"]
-        .into_iter()
-        .find_map(|field| Some(format!("{field} {}", note[field].as_str()?)))
-        .unwrap_or_default();
+fn line(note: &Value) -> String {
+    let whom = whom(note);
     let word = |field: &str| note[field].as_str().unwrap_or("?").to_owned();
     let withdrawn = if note["withdrawn"] == true {
         " (withdrawn)"

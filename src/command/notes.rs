@@ -4,8 +4,14 @@ use std::path::{Path, PathBuf};
 
 use axum::http::Method;
 use clap::Args;
+use serde_json::Value;
 
-use super::{Failure, ask::Answerer, note::line};
+use super::{
+    Failure,
+    ask::Answerer,
+    note::{printable, whom},
+    table::table,
+};
 
 /// What to list.
 #[derive(Args)]
@@ -18,16 +24,40 @@ pub struct Arguments {
     token_file: Option<PathBuf>,
 }
 
-/// Lists the notes, a line each.
+/// Lists the notes as a table.
 ///
 /// # Errors
 /// Where the setup file is wrong or nobody answers.
 pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
     let path = format!("/v1/notes?history={}", arguments.history);
-    let document = answerer.request(&Method::GET, &path, None)?;
-    for note in document["notes"].as_array().into_iter().flatten() {
-        println!("{}", line(note));
-    }
+    println!("{}", shown(&answerer.request(&Method::GET, &path, None)?));
     Ok(())
+}
+
+/// The document as a person reads it.
+#[must_use]
+pub fn shown(document: &Value) -> String {
+    let notes = document["notes"].as_array().map_or(&[][..], Vec::as_slice);
+    if notes.is_empty() {
+        return "no note yet".to_owned();
+    }
+    let head = ["note", "at", "of", "kind", "words"];
+    table(head, &[0, 1, 2, 3, 4], notes.iter().map(row))
+}
+
+fn row(note: &Value) -> [String; 5] {
+    let word = |field: &str| note[field].as_str().unwrap_or("?").to_owned();
+    let withdrawn = if note["withdrawn"] == true {
+        ", withdrawn"
+    } else {
+        ""
+    };
+    [
+        format!("{}.{}{withdrawn}", note["id"], note["revision"]),
+        word("at"),
+        whom(note),
+        word("kind"),
+        printable(&word("text")),
+    ]
 }

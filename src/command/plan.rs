@@ -134,7 +134,7 @@ fn shown(setup: &Setup, bank: &Bank, arguments: &Arguments) -> String {
             "bank {}: weeks until {seen} is seen, with a full charge at both ends",
             bank.id
         ),
-        table.to_string(),
+        table,
     ];
     lines.extend(
         single

@@ -13,6 +13,9 @@ use crate::reading::Instrument;
 /// A gap bridged for longer than this would say more of the pause than of the pack.
 const LONGEST_BRIDGE: Duration = Duration::from_secs(3600);
 
+/// No pack holds more, Ah: who writes more has written mAh.
+const LARGEST_AH: f64 = 10_000.0;
+
 /// Gives names their instruments, in the order they are met.
 pub(super) trait Enlist {
     /// The instrument of a new name; `None` where the name can't be used, which has then been said.
@@ -245,12 +248,13 @@ fn reference(table: Table<'_>, names: &mut impl Enlist) -> Option<Reference> {
 fn pack(table: Table<'_>, names: &mut impl Enlist) -> Option<Pack> {
     let id = table.required_text("id", "\"tern\"");
     let rated = table.required_number("capacity_ah", "200");
-    if let Some(rated) = rated.as_ref().filter(|rated| rated.value <= 0.0) {
+    let is_one = |ah: f64| ah > 0.0 && ah <= LARGEST_AH;
+    if let Some(rated) = rated.as_ref().filter(|rated| !is_one(rated.value)) {
         table.findings.add(
             &rated.place,
             format!("a pack can't have {} Ah", rated.value),
             "this capacity",
-            "write the rated capacity in Ah, above 0",
+            "write the rated capacity in Ah, above 0 and at most 10000; 200000 mAh are 200",
         );
     }
     let first = Held {

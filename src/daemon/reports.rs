@@ -99,7 +99,7 @@ async fn write(
         bank: Some(bank.id.clone()),
         ..Question::default()
     };
-    let mut documents: [Value; 5] = Default::default();
+    let mut documents: [Value; 6] = Default::default();
     for (document, path) in documents.iter_mut().zip(question.paths()) {
         *document = ask(questions, &path).await?;
     }

@@ -37,7 +37,9 @@ pub enum OwnError {
     #[error("packdrift's own broker asks nobody who they are, so it opens on loopback only, not at {0}")]
     NotLoopback(SocketAddr),
     /// Mostly: another broker is there already.
-    #[error("cannot open a broker at {listen}")]
+    #[error(
+        "cannot open a broker at {listen}; if one runs there already, name it: url = \"mqtt://{listen}\" under [mqtt]"
+    )]
     Bind {
         /// Where.
         listen: SocketAddr,

@@ -22,7 +22,8 @@ use crate::{
     },
 };
 
-pub(super) const HOUR_MS: i64 = 3_600_000;
+pub(super) use crate::reading::HOUR_MS;
+
 /// A display may differ from what was counted by this much from one report to the next, tenths of a percent.
 const UNEXPLAINED_JUMP: f64 = 30.0;
 

@@ -112,7 +112,7 @@ impl Page {
                 .or_else(|| (banks.len() > 1).then(|| bank.id.clone())),
             ..question
         };
-        let mut documents: [Value; 5] = Default::default();
+        let mut documents: [Value; 6] = Default::default();
         for (document, path) in documents.iter_mut().zip(question.paths()) {
             *document = ask(&self.questions, Method::GET, &path, None).await?;
         }

@@ -6,12 +6,11 @@ use chrono_tz::Tz;
 use serde::Deserialize;
 use serde_json::Value;
 
-use super::answers::{Anchor, Anchors, Balance, Drift, Note, Notes, Pack, Packs, Phase, Phases};
-use crate::api::query_string;
+use super::answers::{Anchor, Anchors, Balance, Comparison, Drift, Note, Notes, Pack, Packs, Phase, Phases};
+use crate::{api::query_string, reading::HOUR_MS};
 
 /// The most points a series is asked for: what a plot can show.
 const POINTS: i64 = 160;
-const HOUR_MS: i64 = 3_600_000;
 
 /// What is asked: a bank and a stretch of time, each as a person writes it.
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -48,7 +47,7 @@ impl Question {
 
     /// What to GET for an [`Evidence`], in the order of [`Evidence::read`].
     #[must_use]
-    pub fn paths(&self) -> [String; 5] {
+    pub fn paths(&self) -> [String; 6] {
         let query = self.query();
         [
             format!("/v1/drift{query}"),
@@ -56,6 +55,7 @@ impl Question {
             format!("/v1/anchors{}", query_string(&[("bank", self.bank.as_deref())])),
             "/v1/notes".to_owned(),
             "/v1/packs".to_owned(),
+            format!("/v1/compare{query}"),
         ]
     }
 
@@ -102,6 +102,8 @@ pub struct Evidence {
     pub notes: Vec<Note>,
     /// What the packs were, dated.
     pub packs: Vec<Pack>,
+    /// Who drifts faster, and what can be said of revisions.
+    pub comparison: Comparison,
     /// The packs together against the reference; `None` where it was not asked for.
     pub balance: Option<Balance>,
     /// Where dates are read.
@@ -113,8 +115,8 @@ impl Evidence {
     ///
     /// # Errors
     /// Where a document hasn't the shape that the API gives it.
-    pub fn read(documents: [Value; 5], zone: Tz) -> Result<Self, serde_json::Error> {
-        let [drift, phases, anchors, notes, packs] = documents;
+    pub fn read(documents: [Value; 6], zone: Tz) -> Result<Self, serde_json::Error> {
+        let [drift, phases, anchors, notes, packs, comparison] = documents;
         let drift: Drift = serde_json::from_value(drift)?;
         let anchors: Anchors = serde_json::from_value(anchors)?;
         let phases: Phases = serde_json::from_value(phases)?;
@@ -141,6 +143,7 @@ impl Evidence {
             anchors: anchors.anchors,
             notes,
             packs,
+            comparison: serde_json::from_value(comparison)?,
             balance: None,
             zone,
         })

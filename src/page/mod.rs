@@ -8,6 +8,7 @@ pub mod answers;
 mod asked;
 pub(crate) mod beside;
 pub(crate) mod cautions;
+pub(crate) mod comparison;
 pub mod evidence;
 pub(crate) mod happened;
 mod logger;

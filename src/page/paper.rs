@@ -11,7 +11,7 @@ use sha2::{Digest, Sha256};
 use super::{
     asked::Refused,
     beside::displays_and_counters,
-    cautions,
+    cautions, comparison,
     evidence::{Evidence, Question},
     happened::{folded_note, full_charge_line, off_busbar, phase_line},
     note_form::NoteForm,
@@ -149,6 +149,8 @@ pub(super) fn whole(paper: &Paper<'_>) -> Document {
                 p class="hint" { "± is the expanded uncertainty, k = 2. A charge error is what the board counted less what the pack gained: positive where the board believes in more than there is. " span { "*" } " marks a display at its end stop." } }
             @let beside = displays_and_counters(evidence);
             @if !beside.is_empty() { section { h2 { "What displays and counters say" } ul { @for sentence in beside { li { (sentence) } } } } }
+            @let verdicts = comparison::verdicts(&evidence.comparison);
+            @if !verdicts.is_empty() { section { h2 { "Packs and revisions side by side" } ul { @for sentence in verdicts { li { (sentence) } } } } }
             section class="broad" {
                 @for (index, plot) in Plot::ALL.into_iter().enumerate() {
                     // On paper a heading is not left behind by what it heads.
@@ -189,8 +191,8 @@ fn stretch_form(question: &Question, evidence: &Evidence) -> Markup {
     html! {
         form class="stretch" method="get" action="/" aria-label="From when to when" {
             @if let Some(bank) = bank { input type="hidden" name="bank" value=(bank); }
-            label for="since" { "Since" } input id="since" name="since" type="date" value=(date(&question.since));
-            label for="until" { "until" } input id="until" name="until" type="date" value=(date(&question.until));
+            label { "Since " input id="since" name="since" type="date" value=(date(&question.since)); }
+            label { "until " input id="until" name="until" type="date" value=(date(&question.until)); }
             button { "Show" }
             p class="hint" {
                 "Or since " a href=(link(None)) { "the first reading" }

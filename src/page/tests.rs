@@ -64,6 +64,7 @@ fn evidence() -> Evidence {
         ]}),
         json!({"notes": []}),
         json!({"packs": []}),
+        json!({"ranking": [], "orders": [], "revisions": null, "firmware": null, "verdict": []}),
     ];
     Evidence::read(documents, chrono_tz::UTC).unwrap()
 }

@@ -1,9 +1,6 @@
 //! The bundle: what a report rests on, each file with its checksum, and a description that programs read.
 
-use std::{
-    fmt::Write as _,
-    io::{Seek, Write},
-};
+use std::io::{Seek, Write};
 
 use rusqlite::Connection;
 use serde_json::{Value, json};
@@ -38,28 +35,33 @@ pub fn bundle(
     into: impl Write + Seek,
 ) -> Result<(), BundleError> {
     let mut archive = ZipWriter::new(into);
-    let mut sums = String::new();
     archive.start_file("readings.csv", options())?;
     archive.write_all(csv::Readings::head().as_bytes())?;
     let mut readings = csv::Readings::new(connection, report.setup, report.bank, report.names, stretch_ms)?;
     while let Some(lines) = readings.next_day()? {
         archive.write_all(lines.as_bytes())?;
     }
-    // Writing to a String does not fail.
-    let _ = writeln!(sums, "{}  readings.csv", report.readings.sha256);
-    for (name, contents) in [
-        ("report.html", document::html(report)),
-        ("hours.csv", report.hours.clone()),
-        ("notes.csv", csv::notes(report.evidence)),
-        ("setup.json", format!("{:#}\n", setup::document(report))),
-        ("description.jsonld", format!("{:#}\n", description(report))),
-    ] {
+    let mut sums = vec![("readings.csv", report.readings.sha256.clone())];
+    let mut put = |name, contents: &str| -> Result<(), BundleError> {
         archive.start_file(name, options())?;
         archive.write_all(contents.as_bytes())?;
-        let _ = writeln!(sums, "{}  {name}", hex(&Sha256::digest(&contents)));
+        sums.push((name, hex(&Sha256::digest(contents))));
+        Ok(())
+    };
+    put("report.html", &document::html(report))?;
+    put("hours.csv", &report.hours)?;
+    put("notes.csv", &csv::notes(report.evidence))?;
+    put("setup.json", &format!("{:#}\n", setup::document(report)))?;
+    let described = format!("{:#}\n", description(report, &sums));
+    sums.push(("description.jsonld", hex(&Sha256::digest(&described))));
+    let lines: Vec<_> = sums
+        .iter()
+        .map(|(name, sha256)| format!("{sha256}  {name}\n"))
+        .collect();
+    for (name, contents) in [("description.jsonld", described), ("SHA256SUMS", lines.concat())] {
+        archive.start_file(name, options())?;
+        archive.write_all(contents.as_bytes())?;
     }
-    archive.start_file("SHA256SUMS", options())?;
-    archive.write_all(sums.as_bytes())?;
     archive.finish()?;
     Ok(())
 }
@@ -72,29 +74,44 @@ fn options() -> SimpleFileOptions {
         .large_file(true)
 }
 
-/// A description in the words of schema.org's Dataset.
-fn description(report: &Report<'_>) -> Value {
+/// A description in the words of schema.org's Dataset, with what the metadata schema of `DataCite` (4.5) demands: an
+/// identifier, creator, title, publisher, year of publication and kind of resource. Whoever
+/// publishes it puts an identifier, a publisher and a licence of their own in.
+fn description(report: &Report<'_>, files: &[(&str, String)]) -> Value {
     let drift = &report.evidence.drift;
     let stretch = drift.since.zip(drift.until);
     let measured: Vec<_> = Channel::ALL
         .into_iter()
         .map(|channel| json!({"@type": "PropertyValue", "name": field(channel)}))
         .collect();
+    let distribution: Vec<_> = files
+        .iter()
+        .map(|(name, sha256)| {
+            let kind = match name.rsplit_once('.') {
+                Some((_, "csv")) => "text/csv",
+                Some((_, "html")) => "text/html",
+                _ => "application/json",
+            };
+            json!({"@type": "DataDownload", "contentUrl": name, "encodingFormat": kind, "sha256": sha256})
+        })
+        .collect();
     json!({
         "@context": "https://schema.org/",
         "@type": "Dataset",
+        "additionalType": "Dataset",
+        "identifier": format!("urn:sha256:{}", report.readings.sha256),
         "name": format!("Charge counts of the battery bank {}", drift.bank),
         "description": "Readings of the management boards of battery packs in parallel and of a reference, \
                         with full charges, phases and notes, logged to tell how far each board's count drifts.",
         "dateCreated": rfc3339(report.written_ms),
+        "datePublished": &rfc3339(report.written_ms)[..10],
+        // `DataCite`'s word for what is not known (appendix 3, as remembered).
+        "publisher": {"@type": "Organization", "name": ":unav"},
+        "inLanguage": "en",
         "temporalCoverage": stretch.map(|(since, until)| format!("{}/{}", rfc3339(since.ms), rfc3339(until.ms))),
         "measurementTechnique": "coulomb counting, compared from full charge to full charge",
         "variableMeasured": measured,
         "creator": {"@type": "SoftwareApplication", "name": "packdrift", "softwareVersion": env!("CARGO_PKG_VERSION")},
-        "distribution": [
-            {"@type": "DataDownload", "contentUrl": "readings.csv", "encodingFormat": "text/csv", "sha256": report.readings.sha256},
-            {"@type": "DataDownload", "contentUrl": "hours.csv", "encodingFormat": "text/csv"},
-            {"@type": "DataDownload", "contentUrl": "notes.csv", "encodingFormat": "text/csv"},
-        ],
+        "distribution": distribution,
     })
 }

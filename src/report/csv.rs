@@ -13,11 +13,9 @@ use crate::{
         evidence::Evidence,
         words::{rfc3339, visible},
     },
-    reading::{Channel, Instrument},
+    reading::{Channel, HOUR_MS, Instrument},
     store,
 };
-
-const HOUR_MS: i64 = 3_600_000;
 
 /// The instruments of a bank with their numbers in the store, the reference first.
 fn members(connection: &Connection, setup: &Setup, bank: &Bank) -> rusqlite::Result<Vec<(Instrument, i64)>> {

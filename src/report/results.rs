@@ -4,10 +4,10 @@ use maud::{Markup, html};
 
 use crate::page::{
     answers::PackAnswer,
+    comparison,
     evidence::Evidence,
-    plots::icon,
     sentences,
-    words::{day, figure, give_or_take, plain, visible},
+    words::{day, figure, plain, visible},
 };
 
 /// Every source of uncertainty with its share in each pack's answer.
@@ -28,8 +28,8 @@ pub(super) fn budget(evidence: &Evidence) -> Markup {
         Some(line.standard_uncertainty_ah)
     };
     html! {
-        div class="scroll" tabindex="0" role="region" aria-label="Budget of the uncertainty" { table {
-            caption { "Budget of the uncertainty: standard uncertainties in Ah" }
+        h3 id="budget" { "Budget of the uncertainty: standard uncertainties in Ah" }
+        div class="scroll" tabindex="0" role="region" aria-labelledby="budget" { table {
             thead { tr { th scope="col" { "source" } @for pack in packs { th scope="col" { (visible(&pack.pack)) } } } }
             tbody {
                 @for source in sources {
@@ -49,54 +49,10 @@ pub(super) fn budget(evidence: &Evidence) -> Markup {
 
 /// Packs by their rate, and what can be said of pairs and of revisions.
 pub(super) fn comparison(evidence: &Evidence) -> Markup {
-    let mut ranked: Vec<(usize, &PackAnswer, f64, f64)> = evidence
-        .drift
-        .packs
-        .iter()
-        .enumerate()
-        .filter_map(|(p, pack)| {
-            let rate = pack.rate.as_ref()?;
-            let reach = rate.expanded_uncertainty_points_per_month(pack.capacity_ah);
-            Some((p, pack, rate.points_per_month, reach))
-        })
-        .collect();
-    ranked.sort_by(|a, b| b.2.abs().total_cmp(&a.2.abs()));
-    let mut revisions: Vec<(&str, usize)> = Vec::new();
-    for pack in &evidence.drift.packs {
-        match revisions
-            .iter_mut()
-            .find(|(revision, _)| *revision == pack.revision)
-        {
-            Some((_, units)) => *units += 1,
-            None => revisions.push((&pack.revision, 1)),
-        }
-    }
     html! {
-        p { "By the size of their rate, fastest first:" }
-        ol {
-            @for (p, pack, rate, reach) in &ranked {
-                li { (icon(*p)) " " (visible(&pack.pack)) ", revision " (visible(&pack.revision)) ": " (figure(*rate, &give_or_take(*rate, *reach))) " points a month" }
-            }
-        }
-        ul {
-            @for pair in ranked.windows(2) {
-                @let ((_, faster, fast, fast_reach), (_, slower, slow, slow_reach)) = (pair[0], pair[1]);
-                @let (apart, reach) = (fast.abs() - slow.abs(), fast_reach.hypot(slow_reach));
-                li {
-                    (visible(&faster.pack)) " against " (visible(&slower.pack)) ": " (give_or_take(apart, reach)) " points a month apart, "
-                    @if apart > reach { "more than its uncertainty." } @else { "which is not significant." }
-                }
-            }
-        }
-        p class="hint" { "The ± of a difference takes the two rates as independent. What is wrong with the reference moves all packs alike, so that a difference is rather better known than that." }
-        p {
-            "A verdict on a revision needs at least two units of it and includes the scatter between them. Here there are "
-            @for (index, (revision, units)) in revisions.iter().enumerate() {
-                @if index > 0 { ", " }
-                (units) " of revision " (visible(revision))
-            }
-            ": what is said above is of these units."
-        }
+        (comparison::ranking(evidence))
+        ul { @for sentence in comparison::verdicts(&evidence.comparison) { li { (sentence) } } }
+        p class="hint" { "What is wrong with the reference moves all packs alike and is left out of their differences. A verdict on a revision needs at least two units of it and includes the scatter between them." }
     }
 }
 
@@ -111,7 +67,7 @@ pub(super) fn limits(evidence: &Evidence) -> Markup {
                 }
             }
             li { "Why a board drifts does not follow from its charge error alone: a zero error, unequal gains for charge and discharge, and blindness to small currents add up to the same." }
-            li { "Revision, capacity, place in the bank and temperature differ together between packs; this comparison can’t tell them apart." }
+            li { "Place in the bank and temperature may differ with the revision; this comparison can’t tell them apart." }
             li { "An error of scale that the reference and all boards share is invisible here." }
         }
     }

@@ -38,8 +38,8 @@ pub(super) fn section(report: &Report<'_>) -> Markup {
     };
     html! {
         p { "The bank “" (visible(&report.evidence.drift.bank)) "” has " (bank.packs.len()) " packs in parallel, each with " (bank.cells_in_series) " " (chemistry(report)) " cells in series and a management board of its own. Instants are those of " (report.evidence.zone.name()) "." }
-        div class="scroll" tabindex="0" role="region" aria-label="Every pack as it was" { table {
-            caption { "Every pack as it was, dated" }
+        h3 id="dated" { "Every pack as it was, dated" }
+        div class="scroll" tabindex="0" role="region" aria-labelledby="dated" { table {
             thead { tr { @for head in ["pack", "from", "rated, Ah", "set, Ah", "measured, Ah", "revision", "firmware", "standing draw, mA"] { th scope="col" { (head) } } } }
             tbody { @for (p, pack) in report.evidence.packs.iter().enumerate() { @for held in &pack.held {
                 tr {
@@ -51,6 +51,7 @@ pub(super) fn section(report: &Report<'_>) -> Markup {
         } }
         dl class="facts" {
             dt { "Reference" } dd { "zero error " (limit(bank.reference.offset_ma, "mA")) ", gain error " (limit(bank.reference.gain_percent, "%")) }
+            dt { "Reference set anew" } dd { (set_anew(report)) }
             dt { "Full" } dd { "at " (full_v(report)) " V or more, with a current of at most " (bank.full.tail_fraction) " of the bank’s capacity in an hour, for " (bank.full.hold.as_secs()) " s" }
             dt { "Repeatability of a full charge" } dd { (bank.full.repeatability_percent) " % of capacity, k = 1" }
             dt { "Self-discharge" } dd { (self_discharge.0) " ± " (self_discharge.1) " % a month, k = 1" }
@@ -58,6 +59,19 @@ pub(super) fn section(report: &Report<'_>) -> Markup {
             dt { "Longest pause that is bridged" } dd { (bank.longest_bridge.as_secs()) " s" }
         }
     }
+}
+
+/// When the yardstick itself was calibrated, as far as people noted it.
+fn set_anew(report: &Report<'_>) -> String {
+    let notes = report.evidence.notes.iter();
+    let days = notes
+        .filter(|note| note.reference.is_some() && note.kind == "recalibration")
+        .map(|note| day(note.at.ms, report.evidence.zone));
+    let days: Vec<_> = days.collect();
+    if days.is_empty() {
+        return "never, as far as anybody noted".to_owned();
+    }
+    format!("on {}", days.join(", "))
 }
 
 fn figures(held: &Held) -> [String; 6] {

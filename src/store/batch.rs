@@ -9,9 +9,7 @@ use super::{
     reading::{self, TouchedHours},
     writer::{Options, Waiting},
 };
-use crate::reading::{Channel, Decoded, Reading, Reason, Refusal};
-
-const HOUR_MS: i64 = 3_600_000;
+use crate::reading::{Channel, Decoded, HOUR_MS, Reading, Reason, Refusal};
 
 /// One message as it came, and what decoding made of it.
 #[derive(Debug, Clone)]

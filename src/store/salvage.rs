@@ -13,6 +13,7 @@ use super::{
     open::{read_only, read_write},
     trouble::Trouble,
 };
+use crate::reading::HOUR_MS;
 
 /// What says how far the derived tables have come.
 const PROGRESS: [&str; 2] = ["stale_hour", "ledger_basis"];
@@ -213,7 +214,6 @@ fn each_readable(
 
 /// Readings that the hours counted and that were not saved; and whether all hours could be read.
 fn lost(source: &Connection, target: &Connection) -> rusqlite::Result<(u64, bool)> {
-    const HOUR_MS: i64 = 3_600_000;
     target.execute_batch(
         "CREATE TEMP TABLE counted (instrument INTEGER, hour INTEGER, readings INTEGER, PRIMARY KEY (instrument, hour))",
     )?;

@@ -174,6 +174,16 @@ fn mistakes_are_explained() {
             "/v1/notes",
             Some(json!({"at": "2025-11-03", "pack": "tern", "kind": "gossip", "text": ""})),
         ),
+        (
+            "POST",
+            "/v1/notes",
+            Some(json!({"at": "2999-11-03", "pack": "tern", "kind": "observation", "text": "to come"})),
+        ),
+        (
+            "POST",
+            "/v1/marks",
+            Some(json!({"at": "2999-11-03", "kind": "assert", "text": "to come"})),
+        ),
         ("DELETE", "/v1/notes/99", None),
         (
             "POST",

@@ -178,6 +178,19 @@ fn its_figures_are_those_of_the_answer() {
         assert_eq!(data, pack["charge_error"]["expanded_uncertainty_ah"].to_string());
     }
     assert!(report.contains(drift["setup"].as_str().unwrap()));
+
+    let compared: Value =
+        serde_json::from_str(&winter.run(&["compare", "--since", "2025-11-02", "--json"])).unwrap();
+    let words = html.root_element().text().collect::<String>();
+    let sentences = [&compared["verdict"], &compared["revisions"]["confounders"]];
+    let sentences: Vec<_> = sentences
+        .into_iter()
+        .flat_map(|list| list.as_array().unwrap())
+        .collect();
+    assert!(!sentences.is_empty());
+    for sentence in sentences {
+        assert!(words.contains(sentence.as_str().unwrap()), "{sentence}");
+    }
 }
 
 #[test]
@@ -209,6 +222,16 @@ fn the_bundle_holds_what_the_report_rests_on() {
     assert_eq!(setup["full"]["volts"], 56.0);
     let description: Value = serde_json::from_str(&files["description.jsonld"]).unwrap();
     assert_eq!(description["@type"], "Dataset");
+    let described = description["distribution"].as_array().unwrap();
+    assert_eq!(
+        described.len(),
+        files.len() - 2,
+        "all but the description and the checksums"
+    );
+    for file in described {
+        let contents = &files[file["contentUrl"].as_str().unwrap()];
+        assert_eq!(file["sha256"], hex(&Sha256::digest(contents)));
+    }
     assert!(
         files["notes.csv"].contains("\"<script>Tern[U+202E]</script> \"\"\u{5e9}\u{5dc}\"\", 🔋\n=cmd()")
     );

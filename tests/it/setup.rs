@@ -64,6 +64,10 @@ fn wrong_files() -> Vec<(&'static str, String)> {
             "capacity of nothing",
             with("capacity_ah = 230", "capacity_ah = 0"),
         ),
+        (
+            "capacity in mAh",
+            with("capacity_ah = 230", "capacity_ah = 230000"),
+        ),
         ("no revision", with("revision = \"A\"\n", "")),
         (
             "measured without uncertainty",

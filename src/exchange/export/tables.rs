@@ -14,11 +14,9 @@ use crate::{
     api::query_string,
     config::{Bank, Setup},
     ledger::Roster,
-    reading::Channel,
+    reading::{Channel, HOUR_MS},
     store::{self, stated_phase::StatedPhase},
 };
-
-const HOUR_MS: i64 = 3_600_000;
 
 /// What is exported.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]

@@ -11,10 +11,9 @@ use super::{
 };
 use crate::{
     config::{Bank, Setup},
-    reading::{Channel, Instrument, Reading, Reason},
+    reading::{Channel, HOUR_MS, Instrument, Reading, Reason},
 };
 
-const HOUR_MS: i64 = 3_600_000;
 /// Readings that are shown before anything is written.
 const SHOWN: usize = 8;
 /// Refused by this part, a column is not what the map says that it is.

@@ -5,11 +5,12 @@
 
 use std::{
     error::Error,
+    io::ErrorKind,
     time::{Duration, Instant},
 };
 
 use chrono::Utc;
-use rumqttc::v5::{ConnectionError, Event, EventLoop};
+use rumqttc::v5::{ConnectionError, Event, EventLoop, mqttbytes::v5::ConnectReturnCode};
 use tokio::time::sleep;
 
 use super::options::{Unready, prepare};
@@ -38,6 +39,13 @@ impl Failure {
     /// The failure with what is behind it, for a person.
     pub(crate) fn told(&self) -> String {
         match self {
+            Self::Connection(ConnectionError::ConnectionRefused(
+                ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
+            )) => "the broker doesn't let packdrift in; `username` and `password_file` under [mqtt] say who it is"
+                .to_owned(),
+            Self::Connection(ConnectionError::Io(error)) if error.kind() == ErrorKind::ConnectionRefused => {
+                "nothing listens there; is the broker running, and is `url` under [mqtt] right?".to_owned()
+            }
             // Its texts hold those of their sources already.
             Self::Connection(error) => error.to_string(),
             Self::Unready(error) => match error.source() {

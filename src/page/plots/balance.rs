@@ -7,9 +7,12 @@ use super::{
     sheet::{Drawing, Sheet, path, place},
     time_axis::TimeAxis,
 };
-use crate::page::{
-    evidence::Evidence,
-    words::{give_or_take, signed},
+use crate::{
+    page::{
+        evidence::Evidence,
+        words::{give_or_take, signed},
+    },
+    reading::HOUR_MS,
 };
 
 pub(super) const TITLE: &str = "Do the packs’ currents add up to the reference’s?";
@@ -17,7 +20,6 @@ pub(super) const BENEATH: &str = "what the packs counted together less what the 
 
 /// Points that a line is drawn through at most.
 const POINTS: usize = 240;
-const HOUR_MS: i64 = 3_600_000;
 
 /// The figures that the plot shows, in words.
 pub(super) fn told(evidence: &Evidence) -> String {

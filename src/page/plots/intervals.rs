@@ -42,7 +42,7 @@ pub(super) fn draw(sheet: &Sheet, rows: &[Row], unit: &str, top: f64) -> Drawing
             }
         }
     }
-    let (left, right) = (labels + 34.0, sheet.width - texts - 16.0);
+    let (left, right) = (labels + 42.0, sheet.width - texts - 16.0);
     let ticks = fitting(sheet, (low, far.max(low + 0.1)), right - left);
     let x = Scale {
         values: ticks.range,

@@ -26,7 +26,12 @@ pub(super) fn told(evidence: &Evidence) -> String {
             visible(&pack.revision)
         )
     });
-    format!("{}.", packs.collect::<Vec<_>>().join("; "))
+    let revisions = evidence.comparison.revisions.iter();
+    let verdicts = revisions.flat_map(|revisions| &revisions.verdict);
+    let verdicts: String = verdicts
+        .map(|sentence| [" ", &visible(sentence)].concat())
+        .collect();
+    format!("{}.{verdicts}", packs.collect::<Vec<_>>().join("; "))
 }
 
 /// Points of capacity a month, with the expanded uncertainty.

@@ -3,7 +3,10 @@
 use chrono::{Datelike, Days, Months, NaiveDate, NaiveTime, TimeZone};
 use chrono_tz::Tz;
 
-use crate::page::words::{local, short_day};
+use crate::{
+    page::words::{local, short_day},
+    reading::HOUR_MS,
+};
 
 /// A straight line from values to places.
 #[derive(Debug, Clone, Copy)]
@@ -87,7 +90,6 @@ pub fn ticks(from: f64, to: f64, most: f64, with_sign: bool) -> Ticks {
 /// Round instants in a zone, about `most` of them, each with its label.
 #[must_use]
 pub fn time_ticks(from_ms: i64, to_ms: i64, most: i64, zone: Tz) -> Vec<(i64, String)> {
-    const HOUR_MS: i64 = 3_600_000;
     let span_ms = to_ms - from_ms;
     let fits = |step_ms: i64| span_ms / step_ms <= most;
     let first_day = local(from_ms, zone).date_naive();

@@ -38,6 +38,7 @@ fn bank(packs: usize) -> (Evidence, Series) {
         json!({"anchors": []}),
         json!({"notes": notes}),
         json!({"packs": []}),
+        json!({"ranking": [], "orders": [], "revisions": null, "firmware": null, "verdict": []}),
     ];
     let balance = json!({"packs_ah": 10.0, "reference_ah": 8.0, "difference_ah": 2.0, "line": null,
             "hours": [{"begin": at(1), "difference_ah": 1.5}, {"begin": at(2), "difference_ah": 0.5}]});

@@ -3,8 +3,22 @@
 //! Fields that are added to the answers are passed over. What is not known is `None` here as it is null there. How
 //! the answers come about is the API's.
 
+mod balance;
+mod compared;
+mod happened;
+mod packs;
+mod series;
+
 use chrono::DateTime;
 use serde::Deserialize;
+
+pub use balance::{Balance, BalanceHour, BalanceLine};
+pub use compared::{Comparison, Groups, Order, Ranked};
+pub use happened::{Anchor, Note, PackAtMark, Phase};
+pub(super) use happened::{Anchors, Notes, Phases};
+pub(super) use packs::Packs;
+pub use packs::{Held, Pack};
+pub use series::{PackSeries, Series};
 
 /// An instant, as RFC 3339 in the answers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
@@ -277,206 +291,4 @@ pub struct Closure {
     /// More than losses and data sheet explain.
     #[serde(default)]
     pub beyond_data_sheet: bool,
-}
-
-/// `/v1/balance`.
-#[derive(Debug, Clone, Deserialize)]
-pub struct Balance {
-    /// What the packs counted together, Ah.
-    pub packs_ah: f64,
-    /// What the reference counted, Ah.
-    pub reference_ah: f64,
-    /// The first less the second, Ah.
-    pub difference_ah: f64,
-    /// The packs over the reference; `None` where there is too little to tell.
-    pub line: Option<BalanceLine>,
-    /// Hour by hour, where all were heard.
-    pub hours: Vec<BalanceHour>,
-}
-
-/// The packs' current as a line over the reference's.
-#[derive(Debug, Clone, Deserialize)]
-pub struct BalanceLine {
-    /// A of the packs for each A of the reference.
-    pub slope: f64,
-    /// Its expanded uncertainty, k = 2.
-    pub slope_expanded_uncertainty: f64,
-    /// What the packs report on top, mA.
-    pub intercept_ma: f64,
-    /// Its expanded uncertainty, k = 2, mA.
-    pub intercept_expanded_uncertainty_ma: f64,
-}
-
-/// An hour of the balance.
-#[derive(Debug, Clone, Deserialize)]
-pub struct BalanceHour {
-    /// When it begins.
-    pub begin: At,
-    /// What the packs counted less what the reference counted, Ah.
-    pub difference_ah: f64,
-}
-
-/// `/v1/drift/series`.
-#[derive(Debug, Clone, Deserialize)]
-pub struct Series {
-    /// The instants.
-    pub at: Vec<At>,
-    /// Pack by pack, a value an instant.
-    pub packs: Vec<PackSeries>,
-}
-
-/// A pack over time.
-#[derive(Debug, Clone, Deserialize)]
-pub struct PackSeries {
-    /// Its name.
-    pub pack: String,
-    /// Charge error, Ah.
-    pub charge_error_ah: Vec<Option<f64>>,
-    /// Its expanded uncertainty, Ah.
-    pub expanded_uncertainty_ah: Vec<Option<f64>>,
-    /// Actual state of charge, %.
-    pub actual_percent: Vec<Option<f64>>,
-    /// Displayed state of charge, %.
-    #[serde(default)]
-    pub display_percent: Vec<Option<f64>>,
-}
-
-#[derive(Deserialize)]
-pub(super) struct Phases {
-    pub phases: Vec<Phase>,
-}
-
-/// A tagged interval.
-#[derive(Debug, Clone, Deserialize)]
-pub struct Phase {
-    /// Its word.
-    pub kind: String,
-    /// From.
-    pub begin: At,
-    /// Until.
-    pub end: At,
-    /// Its number where a person stated it.
-    pub stated: Option<i64>,
-}
-
-#[derive(Deserialize)]
-pub(super) struct Anchors {
-    pub anchors: Vec<Anchor>,
-}
-
-/// A full charge.
-#[derive(Debug, Clone, Deserialize)]
-pub struct Anchor {
-    /// From.
-    pub begin: At,
-    /// The mark.
-    pub end: At,
-    /// Bank voltage at the mark, V.
-    pub voltage_v: f64,
-    /// Reference current at the mark, A.
-    pub tail_current_a: f64,
-    /// The number under which a person asserted it.
-    #[serde(default)]
-    pub asserted: Option<i64>,
-    /// The number under which a person vetoed it: no answer goes by it.
-    #[serde(default)]
-    pub vetoed: Option<i64>,
-    /// What each pack showed.
-    pub packs: Vec<PackAtMark>,
-}
-
-impl Anchor {
-    /// Whether answers go by it.
-    #[must_use]
-    pub fn stands(&self) -> bool {
-        self.vetoed.is_none()
-    }
-}
-
-/// What a pack showed at a mark.
-#[derive(Debug, Clone, Deserialize)]
-pub struct PackAtMark {
-    /// Its name.
-    pub pack: String,
-    /// The mark counts for it.
-    pub counts: bool,
-    /// Why it doesn't.
-    pub reason: Option<String>,
-    /// Highest less lowest cell, V.
-    pub cell_difference_v: Option<f64>,
-}
-
-#[derive(Deserialize)]
-pub(super) struct Notes {
-    pub notes: Vec<Note>,
-}
-
-/// What a person attached.
-#[derive(Debug, Clone, Deserialize)]
-pub struct Note {
-    /// The instant it speaks of.
-    pub at: At,
-    /// Of this pack.
-    pub pack: Option<String>,
-    /// Of this reference.
-    pub reference: Option<String>,
-    /// Of this bank.
-    pub bank: Option<String>,
-    /// Its kind.
-    pub kind: String,
-    /// The words.
-    pub text: String,
-}
-
-impl Note {
-    /// Whom it is of.
-    #[must_use]
-    pub fn whom(&self) -> &str {
-        self.pack
-            .as_deref()
-            .or(self.reference.as_deref())
-            .or(self.bank.as_deref())
-            .unwrap_or("?")
-    }
-}
-
-#[derive(Deserialize)]
-pub(super) struct Packs {
-    pub packs: Vec<Pack>,
-}
-
-/// A pack as the setup has it.
-#[derive(Debug, Clone, Deserialize)]
-pub struct Pack {
-    /// Its name.
-    pub pack: String,
-    /// Its bank.
-    pub bank: String,
-    /// What held when, oldest first.
-    pub held: Vec<Held>,
-}
-
-/// What a pack was from a date on.
-#[derive(Debug, Clone, Deserialize)]
-pub struct Held {
-    /// From when; `None`: always.
-    pub from: Option<At>,
-    /// Rated, Ah.
-    pub capacity_ah: f64,
-    /// What its board believes, Ah.
-    pub set_capacity_ah: Option<f64>,
-    /// What somebody measured, Ah.
-    pub measured_capacity_ah: Option<f64>,
-    /// Standard uncertainty of that, Ah.
-    pub measured_capacity_uncertainty_ah: Option<f64>,
-    /// The board's revision.
-    pub revision: String,
-    /// The board's firmware.
-    pub firmware: Option<String>,
-    /// What the board draws, mA.
-    pub standing_draw_ma: f64,
-    /// Standard uncertainty of that, mA.
-    pub standing_draw_uncertainty_ma: f64,
-    /// On the busbar at all.
-    pub in_bank: bool,
 }
