@@ -11,6 +11,7 @@ mod certificates;
 mod closed_forms;
 mod compare;
 mod cost;
+mod course;
 mod coverage;
 mod dated;
 mod decode;
