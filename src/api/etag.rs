@@ -1,7 +1,7 @@
 //! Answers carry an ETag of their content; who has the same one already gets 304 and no body (RFC 9110, 8.8.3).
 
 use axum::{
-    body::{Body, to_bytes},
+    body::{Body, Bytes, to_bytes},
     extract::Request,
     http::{HeaderValue, Method, StatusCode, header},
     middleware::Next,
@@ -19,21 +19,37 @@ pub(super) async fn revalidate(request: Request, next: Next) -> Response {
     if !asks || response.status() != StatusCode::OK {
         return response;
     }
-    let (mut parts, body) = response.into_parts();
-    let Ok(bytes) = to_bytes(body, usize::MAX).await else {
-        return Problem::internal().into_response();
+    let mut response = if response.headers().contains_key(header::ETAG) {
+        response
+    } else {
+        tagged(response)
+            .await
+            .map_or_else(Problem::into_response, |(response, _)| response)
     };
-    let tag = format!("\"{}\"", hex(&Sha256::digest(&bytes)[..12]));
-    let Ok(value) = HeaderValue::from_str(&tag) else {
-        return Problem::internal().into_response();
-    };
-    parts.headers.insert(header::ETAG, value);
-    let same = known.and_then(|known| Some(known.to_str().ok()?.split(',').any(|one| one.trim() == tag)));
-    if same == Some(true) {
-        parts.status = StatusCode::NOT_MODIFIED;
-        parts.headers.remove(header::CONTENT_TYPE);
-        parts.headers.remove(header::CONTENT_LENGTH);
-        return Response::from_parts(parts, Body::empty());
+    let tag = response
+        .headers()
+        .get(header::ETAG)
+        .and_then(|tag| tag.to_str().ok());
+    let known = known.as_ref().and_then(|known| known.to_str().ok());
+    if let Some((tag, known)) = tag.zip(known)
+        && known.split(',').any(|one| one.trim() == tag)
+    {
+        *response.status_mut() = StatusCode::NOT_MODIFIED;
+        *response.body_mut() = Body::empty();
+        response.headers_mut().remove(header::CONTENT_TYPE);
+        response.headers_mut().remove(header::CONTENT_LENGTH);
     }
-    Response::from_parts(parts, Body::from(bytes))
+    response
+}
+
+/// The same answer with its ETag, and its content.
+pub(super) async fn tagged(response: Response) -> Result<(Response, Bytes), Problem> {
+    let (mut parts, body) = response.into_parts();
+    let content = to_bytes(body, usize::MAX)
+        .await
+        .map_err(|_| Problem::internal())?;
+    let tag = format!("\"{}\"", hex(&Sha256::digest(&content)[..12]));
+    let tag = HeaderValue::from_str(&tag).map_err(|_| Problem::internal())?;
+    parts.headers.insert(header::ETAG, tag);
+    Ok((Response::from_parts(parts, Body::from(content.clone())), content))
 }

@@ -14,6 +14,7 @@ mod evidence;
 mod forecast;
 mod gate;
 mod health;
+mod kept;
 mod marks;
 mod metrics;
 mod notes;
@@ -35,6 +36,7 @@ mod zulu;
 use std::net::SocketAddr;
 
 use axum::{Router, middleware};
+use utoipa_axum::router::OpenApiRouter;
 
 pub use call::{CallError, call};
 pub use gate::{is_here, is_sent_from_elsewhere};
@@ -67,7 +69,7 @@ pub fn app(app: App) -> Router {
 
 /// The same without asking who asks: for those within this program, who have asked already.
 pub fn questions(app: App) -> Router {
-    let (router, mut description) = openapi::begun()
+    let answers = OpenApiRouter::new()
         .merge(drift::router())
         .merge(series::router())
         .merge(balance::router())
@@ -75,13 +77,16 @@ pub fn questions(app: App) -> Router {
         .merge(compare::router())
         .merge(reference::router())
         .merge(forecast::router())
+        .merge(evidence::router())
+        .layer(middleware::from_fn_with_state(app.clone(), kept::keep));
+    let (router, mut description) = openapi::begun()
+        .merge(answers)
         .merge(anchors::router())
         .merge(phases::router())
         .merge(marks::router())
         .merge(notes::router())
         .merge(packs::router())
         .merge(setups::router())
-        .merge(evidence::router())
         .merge(readings::router())
         .merge(quarantine::router())
         .split_for_parts();

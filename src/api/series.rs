@@ -13,16 +13,13 @@ use super::{
     zulu::Zulu,
 };
 use crate::{
-    charge::{drift::Record, fill::Filled},
+    charge::course::{Point, course},
     config::duration,
     ledger,
 };
 
 /// Points in a series at most.
 const MOST: i64 = 20_000;
-/// Points answered from one record. Every figure carries what happened between any two cuts before it, so that its
-/// cost grows with their number.
-const AT_A_TIME: usize = 24;
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(series))
@@ -62,22 +59,16 @@ struct PackSeries {
 }
 
 impl PackSeries {
-    fn new(pack: &str) -> Self {
+    fn new(pack: &str, points: &[Point], shown_permille: impl Iterator<Item = Option<i64>>) -> Self {
+        let errors = || points.iter().map(|point| point.error_ah);
+        let actual = points.iter().map(|point| point.actual_percent);
         Self {
             pack: pack.to_owned(),
-            ..Self::default()
+            charge_error_ah: errors().map(|error| Some(round(error?.0, 3))).collect(),
+            expanded_uncertainty_ah: errors().map(|error| Some(round(error?.1, 3))).collect(),
+            actual_percent: actual.map(|percent| Some(round(percent?, 2))).collect(),
+            display_percent: shown_permille.map(|shown| shown.map(percent)).collect(),
         }
-    }
-
-    fn push(&mut self, record: &Record<'_>, p: usize, from: usize, at: usize) {
-        let answer = record.charge_error(p, from, at).ok();
-        let error = answer.as_ref().map(|answer| &answer.error);
-        self.charge_error_ah
-            .push(error.map(|error| round(error.value_ah, 3)));
-        self.expanded_uncertainty_ah
-            .push(error.map(|error| round(error.expanded_uncertainty_ah(), 3)));
-        self.actual_percent
-            .push(record.actual_percent(p, at).map(|percent| round(percent, 2)));
     }
 }
 
@@ -129,33 +120,18 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
         series.since = Some(Zulu(from_ms));
         series.until = Some(Zulu(until_ms));
         series.at = instants.iter().map(|at_ms| Zulu(*at_ms)).collect();
-        let wanted = |id: &String| question.pack.as_ref().is_none_or(|wanted| wanted == id);
-        let packs = bank.packs.iter().enumerate();
-        let mut of_packs: Vec<(usize, PackSeries)> = packs
-            .map(|(p, pack)| (p, &setup.entry(pack.instrument).id))
-            .filter(|(_, id)| wanted(id))
-            .map(|(p, id)| (p, PackSeries::new(id)))
+        let name = |p: usize| &setup.entry(bank.packs[p].instrument).id;
+        let wanted = |p: &usize| question.pack.as_ref().is_none_or(|wanted| wanted == name(*p));
+        let packs: Vec<usize> = (0..bank.packs.len()).filter(wanted).collect();
+        let points = course(&ends.facts, ends.at[0], &cuts, &packs);
+        series.packs = packs
+            .iter()
+            .zip(points)
+            .map(|(p, points)| {
+                let shown = displays.iter().map(|shown| Some(shown[*p]?.soc_permille));
+                PackSeries::new(name(*p), &points, shown)
+            })
             .collect();
-        for some in cuts.chunks(AT_A_TIME) {
-            let facts = ends.facts.with_cuts(some);
-            let filled = Filled::new(&facts);
-            let record = Record::new(&facts, &filled);
-            let place = |at_ms| facts.cut_at(at_ms).ok_or_else(Problem::internal);
-            let from = place(from_ms)?;
-            for cut in some {
-                let at = place(cut.at_ms)?;
-                for (p, pack) in &mut of_packs {
-                    pack.push(&record, *p, from, at);
-                }
-            }
-        }
-        for (p, pack) in &mut of_packs {
-            let shown = displays
-                .iter()
-                .map(|shown| Some(percent(shown[*p]?.soc_permille)));
-            pack.display_percent = shown.collect();
-        }
-        series.packs = of_packs.into_iter().map(|(_, pack)| pack).collect();
         Ok(series)
     })
     .await

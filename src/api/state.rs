@@ -3,7 +3,10 @@
 use std::{
     net::SocketAddr,
     path::PathBuf,
-    sync::{Arc, Mutex, PoisonError},
+    sync::{
+        Arc, Mutex, MutexGuard, PoisonError,
+        atomic::{AtomicU64, Ordering},
+    },
     time::Duration,
 };
 
@@ -11,6 +14,7 @@ use rusqlite::Connection;
 use tokio::sync::{Semaphore, watch};
 
 use super::{
+    kept::Kept,
     problem::Problem,
     query::{OfBank, stretch},
     token::Tokens,
@@ -39,6 +43,9 @@ struct Shared {
     path: PathBuf,
     readers: Mutex<Vec<Connection>>,
     turns: Arc<Semaphore>,
+    /// The version of the store that the ledger was last brought up to date with.
+    caught_up: AtomicU64,
+    kept: Mutex<Kept>,
 }
 
 /// What only the daemon knows of itself.
@@ -85,6 +92,8 @@ impl App {
             path,
             readers: Mutex::default(),
             turns: Arc::new(Semaphore::new(READERS)),
+            caught_up: AtomicU64::new(u64::MAX),
+            kept: Mutex::default(),
         }))
     }
 
@@ -189,14 +198,28 @@ impl App {
             .map_err(|_stopped| Problem::stopping())??)
     }
 
-    async fn catch_up(&self) {
+    /// Answers given so far that may still hold.
+    pub(super) fn kept(&self) -> MutexGuard<'_, Kept> {
+        self.0.kept.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Brings the ledger up to date with what is committed, and gives the version of the store with which it is;
+    /// `None` where it could not be done. The writer is left alone where nothing has changed since.
+    pub(super) async fn catch_up(&self) -> Option<u64> {
+        let caught_up = self.0.caught_up.load(Ordering::Acquire);
+        if caught_up == self.0.writer.version() {
+            return Some(caught_up);
+        }
         let setup = self.0.setup.clone();
         let refreshed = self
             .0
             .writer
-            .run(move |connection| ledger::refresh(connection, &setup));
+            .run(move |connection| ledger::refresh(connection, &setup).map(|()| connection.total_changes()));
         match tokio::time::timeout(CATCH_UP, refreshed).await {
-            Ok(Ok(Ok(()))) => {}
+            Ok(Ok(Ok(version))) => {
+                self.0.caught_up.store(version, Ordering::Release);
+                return Some(version);
+            }
             Ok(Ok(Err(error))) => {
                 let error = &error as &dyn std::error::Error;
                 tracing::error!(error, "the ledger could not be brought up to date");
@@ -204,6 +227,7 @@ impl App {
             Ok(Err(_stopped)) => {}
             Err(_elapsed) => tracing::warn!("answered before the ledger was up to date: the writer is busy"),
         }
+        None
     }
 
     fn reader(&self) -> Result<Connection, Problem> {

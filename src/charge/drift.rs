@@ -15,7 +15,7 @@ pub const DAYS_PER_MONTH: f64 = 30.4375;
 /// Over how long two instants' imbalance between packs is the same, ms.
 const UNEQUAL_LASTS_MS: f64 = 6.0 * 3_600_000.0;
 /// More of a span than this without a witness is too much.
-const UNWITNESSED_AT_MOST: f64 = 0.1;
+pub(super) const UNWITNESSED_AT_MOST: f64 = 0.1;
 
 /// Why there is no answer.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
@@ -158,7 +158,7 @@ impl<'a> Record<'a> {
     }
 
     /// The stretches between two cuts in which pack `p` belonged to the bank.
-    fn in_bank(&self, p: usize, from: usize, until: usize) -> Vec<(usize, usize)> {
+    pub(super) fn in_bank(&self, p: usize, from: usize, until: usize) -> Vec<(usize, usize)> {
         let mut windows: Vec<(usize, usize)> = Vec::new();
         for cut in from..until {
             if !self.facts.era(cut).packs[p].in_bank {
@@ -172,14 +172,18 @@ impl<'a> Record<'a> {
         windows
     }
 
-    fn error_in_bank(&self, p: usize, from: usize, until: usize, counted: Estimate) -> ChargeError {
+    pub(super) fn error_in_bank(
+        &self,
+        p: usize,
+        from: usize,
+        until: usize,
+        counted: Estimate,
+    ) -> ChargeError {
         let (stored_from, basis_from) = self.stored.of_pack(p, from);
         let (stored_until, basis_until) = self.stored.of_pack(p, until);
         let unequal_from_ah = self.stored.unequal_ah(p, from, stored_from.value_ah);
         let unequal_until_ah = self.stored.unequal_ah(p, until, stored_until.value_ah);
-        let apart_ms = as_f64(self.facts.cuts[until].at_ms - self.facts.cuts[from].at_ms);
-        // What packs differ by lasts some hours: two near instants share it.
-        let shared = (-apart_ms / UNEQUAL_LASTS_MS).exp();
+        let shared = shared_after(self.facts.cuts[until].at_ms - self.facts.cuts[from].at_ms);
         let own = (1.0 - shared * shared).sqrt();
         let redefined = Estimate::exact(self.stored.redefined_ah(p, from, until));
         // Keyed by the instant, so that errors before and after an instant add up to the error across it.
@@ -209,14 +213,8 @@ impl<'a> Record<'a> {
     /// # Errors
     /// [`Insufficient`] where there is too little to answer from.
     pub fn rates(&self, p: usize, from: usize, until: usize) -> Result<Vec<Rate>, Insufficient> {
-        let (begin_ms, end_ms) = (self.facts.cuts[from].at_ms, self.facts.cuts[until].at_ms);
-        let inside = self.facts.recalibrated_ms[p + 1]
-            .iter()
-            .filter(|at_ms| **at_ms > begin_ms && **at_ms < end_ms);
-        let mut bounds = vec![from];
-        bounds.extend(inside.filter_map(|at_ms| self.facts.cut_at(*at_ms)));
-        bounds.push(until);
-        bounds
+        self.facts
+            .between_recalibrations(p + 1, from, until)
             .windows(2)
             .map(|pair| {
                 Ok(Rate {
@@ -325,7 +323,12 @@ impl<'a> Record<'a> {
     }
 }
 
+/// What packs differ by lasts some hours: the part of it that two instants so far apart share.
+pub(super) fn shared_after(apart_ms: i64) -> f64 {
+    (-as_f64(apart_ms) / UNEQUAL_LASTS_MS).exp()
+}
+
 #[expect(clippy::cast_precision_loss, reason = "times are far below 2^52 ms")]
-fn as_f64(value: i64) -> f64 {
+pub(super) fn as_f64(value: i64) -> f64 {
     value as f64
 }

@@ -184,6 +184,54 @@ impl Estimate {
     }
 }
 
+/// Sums of the same estimates, each times a number known exactly: prepared once, each sum costs little.
+#[derive(Debug, Clone)]
+pub(super) struct Mixture<const N: usize> {
+    values_ah: [f64; N],
+    covariances: [[f64; N]; N],
+}
+
+impl<const N: usize> Mixture<N> {
+    pub(super) fn new(terms: &[Estimate; N]) -> Self {
+        let mut covariances = [[0.0; N]; N];
+        for (one, term) in terms.iter().enumerate() {
+            for (other, its) in terms[..=one].iter().enumerate() {
+                covariances[one][other] = term.covariance(its);
+                covariances[other][one] = covariances[one][other];
+            }
+        }
+        Self {
+            values_ah: terms.each_ref().map(|term| term.value_ah),
+            covariances,
+        }
+    }
+
+    /// Value of the sum, Ah.
+    pub(super) fn value(&self, by: &[f64; N]) -> f64 {
+        by.iter().zip(&self.values_ah).map(|(by, ah)| by * ah).sum()
+    }
+
+    /// Variance of the sum, Ah².
+    pub(super) fn variance(&self, by: &[f64; N]) -> f64 {
+        let rows = self.covariances.iter().zip(by);
+        let variance: f64 = rows
+            .map(|(row, one)| {
+                one * row
+                    .iter()
+                    .zip(by)
+                    .map(|(covariance, other)| covariance * other)
+                    .sum::<f64>()
+            })
+            .sum();
+        variance.max(0.0)
+    }
+
+    /// Variance of one of the estimates, Ah².
+    pub(super) fn variance_of(&self, term: usize) -> f64 {
+        self.covariances[term][term]
+    }
+}
+
 impl Add for Estimate {
     type Output = Self;
 

@@ -166,14 +166,19 @@ impl Facts {
         self.cuts.binary_search_by_key(&at_ms, |cut| cut.at_ms).ok()
     }
 
-    /// The same with further cuts between the first and the last.
-    #[must_use]
-    pub fn with_cuts(&self, further: &[Cut]) -> Self {
+    /// The same with a further cut, which lies at none of them.
+    pub(super) fn with_cut(&self, further: &Cut) -> Self {
         let mut facts = self.clone();
-        facts.cuts.extend_from_slice(further);
-        facts.cuts.sort_by_key(|cut| cut.at_ms);
-        facts.cuts.dedup_by_key(|cut| cut.at_ms);
+        let place = facts.cuts.partition_point(|cut| cut.at_ms < further.at_ms);
+        facts.cuts.insert(place, further.clone());
         facts
+    }
+
+    /// Two cuts, and between them those at which an instrument was recalibrated.
+    pub(super) fn between_recalibrations(&self, of: usize, from: usize, until: usize) -> Vec<usize> {
+        let inside =
+            (from + 1..until).filter(|cut| self.recalibrated_ms[of].contains(&self.cuts[*cut].at_ms));
+        std::iter::once(from).chain(inside).chain([until]).collect()
     }
 
     /// What held at a cut.

@@ -6,8 +6,8 @@
 use super::{
     estimate::{Estimate, Source, Whose},
     facts::Facts,
-    fill::Filled,
-    wander::Wander,
+    fill::{Filled, Flow},
+    wander::{Wander, Wandering},
 };
 
 /// Hours in the 30 days by which self-discharge is stated.
@@ -50,22 +50,27 @@ impl<'a> Losses<'a> {
     /// What the reference counts too much between two cuts, Ah. What is uncertain about the whole stretch since
     /// `origin` is one cause, so that parts of the stretch add up.
     pub(super) fn between(&self, origin: usize, from: usize, until: usize) -> Estimate {
-        let mut bounds = vec![from];
-        bounds.extend((from + 1..until).filter(|cut| {
-            let at_ms = self.facts.cuts[*cut].at_ms;
-            self.facts.recalibrated_ms[0].contains(&at_ms)
-        }));
-        bounds.push(until);
-        bounds.windows(2).fold(Estimate::default(), |sum, pair| {
-            let (from, until) = (pair[0], pair[1]);
-            sum + self
-                .measured(origin, from, until)
-                .unwrap_or_else(|| self.expected(from, until))
+        let pieces = self.facts.between_recalibrations(0, from, until);
+        pieces.windows(2).fold(Estimate::default(), |sum, pair| {
+            let since_h = |cut: usize| self.facts.hours(origin, cut);
+            let ahead = self.ahead(pair[0]);
+            let flow = Flow {
+                wandered_ah: ahead.between_ah(since_h(pair[0]), since_h(pair[1])),
+                ..self.filled.flow(pair[0], pair[1])
+            };
+            sum + self.of(origin, pair[0], &flow)
         })
     }
 
+    /// What the reference counts too much of what goes by it after a cut and before it is set anew, Ah: linear in
+    /// the flow.
+    pub(super) fn of(&self, origin: usize, from: usize, flow: &Flow) -> Estimate {
+        self.measured(origin, from, flow)
+            .unwrap_or_else(|| self.expected(from, flow))
+    }
+
     /// By the closures of the reference's epoch.
-    fn measured(&self, origin: usize, from: usize, until: usize) -> Option<Estimate> {
+    fn measured(&self, origin: usize, from: usize, flow: &Flow) -> Option<Estimate> {
         let epoch_ms = self.epoch_ms(from);
         let closed = self.closed_in(epoch_ms);
         let (oldest, newest) = (closed.first()?, closed.last()?);
@@ -76,26 +81,19 @@ impl<'a> Losses<'a> {
         let total = closed
             .iter()
             .fold(Estimate::default(), |sum, span| sum + span.closure.clone());
-        let elapsed = self.facts.hours(from, until) / hours;
+        let elapsed = flow.hours / hours;
         let throughput_ah: f64 = closed
             .iter()
             .map(|span| self.filled.throughput_ah(span.begin, span.end))
             .sum();
         let by_throughput = if throughput_ah > 0.0 {
-            self.filled.throughput_ah(from, until) / throughput_ah
+            flow.throughput_ah / throughput_ah
         } else {
             elapsed
         };
         let capacity_ah = self.facts.era(from).capacity_ah();
         let mark_ah = self.facts.bank.full_repeatability * capacity_ah;
         let shape_ah = 0.5 * total.value_ah * (by_throughput - elapsed);
-        let wander = self.wander(&closed);
-        let scatter_ah_per_hour = self.scatter_ah_per_hour(&closed, from);
-        let scattered_ah = |cut: usize| {
-            let ahead_h = self.facts.hours(origin, cut);
-            (scatter_ah_per_hour * ahead_h).hypot(wander.ahead_ah2(ahead_h, hours).sqrt())
-        };
-        let scatter_ah = scattered_ah(until) - scattered_ah(from);
         let at_ms = |cut: usize| self.facts.cuts[cut].at_ms;
         Some(
             total
@@ -113,7 +111,12 @@ impl<'a> Losses<'a> {
                 )
                 .times(elapsed)
                 .moved(Source::SpanShape, Whose::Common, at_ms(origin), shape_ah)
-                .moved(Source::ReferenceClosure, Whose::Common, at_ms(origin), scatter_ah),
+                .moved(
+                    Source::ReferenceClosure,
+                    Whose::Common,
+                    at_ms(origin),
+                    flow.wandered_ah[0],
+                ),
         )
     }
 
@@ -129,9 +132,23 @@ impl<'a> Losses<'a> {
         self.wander(&self.closed_in(self.epoch_ms(cut)))
     }
 
+    /// How what is taken off by the closures comes and goes after a cut, as long as the reference isn't set anew.
+    pub(super) fn ahead(&self, from: usize) -> Wandering {
+        let closed = self.closed_in(self.epoch_ms(from));
+        if closed.is_empty() {
+            return Wandering::Still;
+        }
+        let hours = |span: &&Closure| self.facts.hours(span.begin, span.end);
+        Wandering::Ahead {
+            wander: self.wander(&closed),
+            closed_h: closed.iter().map(hours).sum(),
+            scatter_ah_per_hour: self.scatter_ah_per_hour(&closed, from),
+        }
+    }
+
     fn wander(&self, closed: &[&Closure]) -> Wander {
         Wander::seen(closed.iter().map(|span| {
-            let foretold = self.expected(span.begin, span.end);
+            let foretold = self.expected(span.begin, &self.filled.flow(span.begin, span.end));
             (
                 self.facts.hours(span.begin, span.end),
                 span.closure.value_ah - foretold.value_ah,
@@ -164,25 +181,26 @@ impl<'a> Losses<'a> {
     }
 
     /// By what the setup says.
-    fn expected(&self, from: usize, until: usize) -> Estimate {
+    fn expected(&self, from: usize, flow: &Flow) -> Estimate {
         let epoch_ms = self.epoch_ms(from).unwrap_or(0);
-        let offset_ah = self.facts.bank.reference_offset_ma / 1000.0 * self.facts.hours(from, until);
-        self.behind(from, until)
+        let offset_ah = self.facts.bank.reference_offset_ma / 1000.0 * flow.hours;
+        self.behind(from, flow)
             .into_iter()
             .fold(Estimate::default(), |sum, (_, part)| sum + part)
             .moved(Source::ReferenceOffset, Whose::Common, epoch_ms, offset_ah)
     }
 
-    /// What should leave the packs behind the reference's back between two cuts, by what the setup says, Ah: what
+    /// What should leave the packs behind the reference's back after a cut, by what the setup says, Ah: what
     /// the boards draw, what the cells lose by themselves, what charging loses.
-    pub(super) fn behind(&self, from: usize, until: usize) -> [(Source, Estimate); 3] {
+    pub(super) fn behind(&self, from: usize, flow: &Flow) -> [(Source, Estimate); 3] {
         let bank = &self.facts.bank;
         let era = self.facts.era(from);
-        let hours = self.facts.hours(from, until);
+        let Flow {
+            hours, charged_ah, ..
+        } = *flow;
         let (month, month_uncertainty) = bank.self_discharge_month;
         let (efficiency, efficiency_uncertainty) = bank.coulombic_efficiency;
         let held_months_ah = era.capacity_ah() * hours / HOURS_PER_MONTH;
-        let charged_ah = self.filled.charged_ah(from, until);
         let drawn = era.in_bank().fold(Estimate::default(), |drawn, (p, pack)| {
             let (draw_ma, uncertainty_ma) = pack.standing_draw_ma;
             let of_pack = Estimate::exact(draw_ma / 1000.0 * hours);

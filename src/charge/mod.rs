@@ -12,6 +12,7 @@ pub mod compare;
 pub mod confounder;
 pub mod count;
 pub mod counter;
+pub mod course;
 pub mod drift;
 pub mod estimate;
 pub mod evidence;

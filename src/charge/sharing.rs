@@ -83,18 +83,32 @@ impl Shared {
                 let Some(beyond) = beyond else {
                     return level;
                 };
-                let passed = facts.hours(self.cut, at) / SETTLES_WITHIN_H;
-                // Half the difference between settling twice as fast and half as fast.
-                let unsure = 0.5 * ((-passed / 2.0).exp() - (-2.0 * passed).exp());
+                let (left, unsure) = left_beyond(facts.hours(self.cut, at));
                 let since_ms = facts.cuts[self.cut].at_ms;
                 let unsure_ah = unsure * beyond.value_ah;
-                (level + beyond.clone().times((-passed).exp())).moved(
+                (level + beyond.clone().times(left)).moved(
                     Source::UnequalSoc,
                     Whose::Pack(p),
                     since_ms,
                     unsure_ah,
                 )
             }
+        }
+    }
+
+    /// The part that pack `p` takes of what the packs on the busbar take together.
+    pub(super) fn part(&self, p: usize) -> f64 {
+        match &self.packs[p] {
+            Held::Still(_) => 0.0,
+            Held::Share { part, .. } => *part,
+        }
+    }
+
+    /// What pack `p` holds beyond its share at first.
+    pub(super) fn beyond(&self, p: usize) -> Option<&Estimate> {
+        match &self.packs[p] {
+            Held::Still(_) => None,
+            Held::Share { beyond, .. } => beyond.as_ref(),
         }
     }
 
@@ -109,6 +123,14 @@ impl Shared {
     pub(super) fn together(&self, taken: &Estimate) -> Estimate {
         self.together.clone() + taken.clone()
     }
+}
+
+/// How much is left of what a pack holds beyond its share after so many hours, and how unsure that is, as parts of
+/// what it was: half the difference between settling twice as fast and half as fast.
+pub(super) fn left_beyond(hours: f64) -> (f64, f64) {
+    let passed = hours / SETTLES_WITHIN_H;
+    let unsure = 0.5 * ((-passed / 2.0).exp() - (-2.0 * passed).exp());
+    ((-passed).exp(), unsure)
 }
 
 /// Follows the packs through the changes at `knots`, from `levels` at the first of them on.

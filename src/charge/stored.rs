@@ -6,11 +6,13 @@
 //! there, and the charge is known from the marks on either side only.
 
 use super::{
+    count::Counted,
     estimate::{Estimate, Source, Whose},
     facts::{Facts, Learned},
-    fill::Filled,
+    fill::{Filled, Flow},
     losses::{Closure, Losses},
     sharing::{self, Shared},
+    wander::Wandering,
 };
 
 /// Imbalance between packs on one busbar on the flat part of the curve, fraction of capacity.
@@ -54,6 +56,86 @@ struct Stretch {
     end: usize,
     known: Known,
     states: Vec<Shared>,
+}
+
+impl Stretch {
+    /// What the packs held last before a cut, or at it.
+    fn state_at(&self, at: usize) -> &Shared {
+        &self.states[self.states.partition_point(|state| state.cut <= at) - 1]
+    }
+}
+
+/// How what a pack holds goes on between two neighbouring cuts: linear in what goes by the reference.
+pub(super) struct GoesOn {
+    /// With every hour, and every Ah that the reference counts net, in, and in or out; with what moves its count up
+    /// to the next cut; with what is left of what a pack brought that came back, and how unsure that is; with what the
+    /// reference's closure came and went by.
+    pub(super) terms: [Estimate; Self::TERMS],
+    /// For how many hours the pack was back by the first cut.
+    back_h: f64,
+    /// How what the reference counts too much comes and goes, and for how many hours it did by the first cut.
+    wandering: Wandering,
+    since_h: f64,
+}
+
+impl GoesOn {
+    /// How many they are.
+    pub(super) const TERMS: usize = 11;
+    /// Where among them, behind a first one, stands what moves the reference's count.
+    pub(super) const NOISE: std::ops::RangeFrom<usize> = 5..;
+
+    /// How much of each it takes so many hours after the first cut, when the reference has counted so much, and these
+    /// parts of what moves its count have passed.
+    pub(super) fn by(&self, hours: f64, reference: &Counted, noise: [f64; 2]) -> [f64; Self::TERMS] {
+        let (left_then, unsure_then) = sharing::left_beyond(self.back_h);
+        let (left, unsure) = sharing::left_beyond(self.back_h + hours);
+        let (in_ah, out_ah) = (reference.charged_ah(), reference.discharged_ah());
+        let [first, second, third] = self.wandering.between_ah(self.since_h, self.since_h + hours);
+        [
+            hours,
+            reference.net_ah(),
+            in_ah,
+            in_ah + out_ah,
+            noise[0],
+            noise[1],
+            left - left_then,
+            unsure - unsure_then,
+            first,
+            second,
+            third,
+        ]
+    }
+
+    /// What the pack holds more than at the first cut, Ah.
+    pub(super) fn value_ah(&self, by: &[f64; Self::TERMS]) -> f64 {
+        by.iter()
+            .zip(&self.terms)
+            .map(|(by, term)| by * term.value_ah)
+            .sum()
+    }
+}
+
+/// How unequal a pack may be to the others between two neighbouring cuts.
+pub(super) struct Unequal {
+    capacity_ah: f64,
+    /// How far it was learned to stray, fraction of capacity.
+    strays: Option<f64>,
+    beside: f64,
+    since_begun_h: f64,
+    full_is_known: bool,
+}
+
+impl Unequal {
+    /// So many hours after the first of them, given the pack's stored charge then, Ah (standard uncertainty).
+    pub(super) fn ah(&self, after_h: f64, stored_ah: f64) -> f64 {
+        let depth = -stored_ah / self.capacity_ah;
+        let since_begun_h = self.since_begun_h + after_h;
+        let begun = self.beside * UNEQUAL_AT_BEGINNING * (-since_begun_h / sharing::SETTLES_WITHIN_H).exp();
+        let steep = !self.full_is_known || !(STEEP_WITHIN..=1.0 - STEEP_WITHIN).contains(&depth);
+        let usual = if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT };
+        let settled = self.strays.map_or(usual, |strays| strays.min(usual));
+        self.capacity_ah * settled.hypot(begun)
+    }
 }
 
 /// The stored charge of a bank over time.
@@ -273,56 +355,72 @@ impl<'a> Stored<'a> {
 
     /// What the packs on the busbar took together between two cuts of a stretch, Ah.
     fn taken(&self, stretch: &Stretch, from: usize, until: usize) -> Estimate {
+        let pieces = self.facts.between_recalibrations(0, from, until);
+        pieces.windows(2).fold(Estimate::default(), |sum, pair| {
+            sum + self.taken_of(stretch, pair[0], &self.flow(stretch, pair[0], pair[1]))
+        })
+    }
+
+    /// What they took of what goes by the reference after a cut and before it is set anew, Ah: linear in the flow.
+    fn taken_of(&self, stretch: &Stretch, from: usize, flow: &Flow) -> Estimate {
         let facts = self.facts;
-        let counted = self.filled.between(0, from, until);
+        let counted = flow.counted.clone();
         let begin_ms = facts.cuts[stretch.begin].at_ms;
         let taken = match &stretch.known {
             Known::Closed(an_hour) => {
-                let hours = facts.hours(from, until);
-                let taken = counted - an_hour.clone().times(hours);
-                let shape_ah = self.shape_ah(stretch, an_hour.value_ah, from, until);
+                let taken = counted - an_hour.clone().times(flow.hours);
+                let shape_ah = self.shape_ah(stretch, an_hour.value_ah, flow);
                 let taken = taken.moved(Source::SpanShape, Whose::Common, begin_ms, shape_ah);
-                let taken = self.wandered(stretch, taken, from, until);
+                // Nothing else happens in the milliseconds behind a mark: they tell the terms apart.
+                let terms = flow.wandered_ah.iter().zip(begin_ms + 1..);
+                let taken = terms.fold(taken, |taken, (by_ah, key)| {
+                    taken.moved(Source::SpanShape, Whose::Common, key, *by_ah)
+                });
                 if self.is_of_one_epoch(stretch) {
                     taken
                 } else {
                     // The reference was set anew in between: its closure is that of two instruments, and how it
                     // splits is not known better than either's zero.
-                    let offset_ah = facts.bank.reference_offset_ma / 1000.0 * hours;
+                    let offset_ah = facts.bank.reference_offset_ma / 1000.0 * flow.hours;
                     taken.moved(Source::ReferenceOffset, Whose::Common, begin_ms, offset_ah)
                 }
             }
-            Known::Backwards | Known::Forwards => counted - self.losses.between(stretch.begin, from, until),
+            Known::Backwards | Known::Forwards => counted - self.losses.of(stretch.begin, from, flow),
         };
         let gain_ah = facts.bank.reference_gain * taken.value_ah;
         taken.moved(Source::ReferenceGain, Whose::Common, 0, gain_ah)
     }
 
-    /// What was taken with what it depends on how the closure came and went within its span.
-    fn wandered(&self, stretch: &Stretch, taken: Estimate, from: usize, until: usize) -> Estimate {
-        let facts = self.facts;
-        let wander = self.losses.wander_at(stretch.begin);
-        let whole_h = facts.hours(stretch.begin, stretch.end);
-        let moved_ah = |cut: usize| wander.within_ah(whole_h, facts.hours(stretch.begin, cut) / whole_h);
-        let by_term = moved_ah(from)
-            .zip(moved_ah(until))
-            .map(|(from, until)| until - from);
-        // Nothing else happens in the milliseconds behind a mark: they tell the terms apart.
-        let keys = facts.cuts[stretch.begin].at_ms + 1..;
-        by_term.zip(keys).fold(taken, |taken, (by_ah, key)| {
-            taken.moved(Source::SpanShape, Whose::Common, key, by_ah)
-        })
+    /// What went by the reference between two cuts of a stretch.
+    fn flow(&self, stretch: &Stretch, from: usize, until: usize) -> Flow {
+        let since_h = |cut: usize| self.facts.hours(stretch.begin, cut);
+        let wandering = self.wandering(stretch, from);
+        Flow {
+            wandered_ah: wandering.between_ah(since_h(from), since_h(until)),
+            ..self.filled.flow(from, until)
+        }
+    }
+
+    /// How what the reference counts too much comes and goes in a stretch, after a cut.
+    fn wandering(&self, stretch: &Stretch, from: usize) -> Wandering {
+        match &stretch.known {
+            Known::Closed(_) => Wandering::Within {
+                wander: self.losses.wander_at(stretch.begin),
+                span_h: self.facts.hours(stretch.begin, stretch.end),
+            },
+            Known::Backwards | Known::Forwards => self.losses.ahead(from),
+        }
     }
 
     /// Half the difference between taking a closure off by throughput and by time, Ah.
-    fn shape_ah(&self, stretch: &Stretch, an_hour_ah: f64, from: usize, until: usize) -> f64 {
+    fn shape_ah(&self, stretch: &Stretch, an_hour_ah: f64, flow: &Flow) -> f64 {
         let whole_hours = self.facts.hours(stretch.begin, stretch.end);
-        let elapsed = self.facts.hours(from, until) / whole_hours;
+        let elapsed = flow.hours / whole_hours;
         let throughput_ah = self.filled.throughput_ah(stretch.begin, stretch.end);
         if throughput_ah <= 0.0 {
             return 0.0;
         }
-        let by_throughput = self.filled.throughput_ah(from, until) / throughput_ah;
+        let by_throughput = flow.throughput_ah / throughput_ah;
         0.5 * an_hour_ah * whole_hours * (by_throughput - elapsed)
     }
 
@@ -335,10 +433,64 @@ impl<'a> Stored<'a> {
     #[must_use]
     pub fn of_pack(&self, p: usize, at: usize) -> (Estimate, Basis) {
         let stretch = self.stretch_at(at);
-        let state = &stretch.states[stretch.states.partition_point(|state| state.cut <= at) - 1];
+        let state = stretch.state_at(at);
         let level = state.level(self.facts, p, at, &self.taken(stretch, state.cut, at));
-        let level = self.with_marks(p, at, stretch, level);
+        let level = self.with_marks(p, at, 0.0, level);
         (self.with_shares(p, at, level), self.basis(p, at, stretch))
+    }
+
+    /// How what pack `p` holds goes on after a cut, up to the next.
+    pub(super) fn goes_on(&self, p: usize, at: usize) -> GoesOn {
+        let stretch = self.stretch_at(at);
+        let state = stretch.state_at(at);
+        let with = |flow: Flow| {
+            let taken = self.taken_of(stretch, at, &flow).times(state.part(p));
+            self.with_shares(p, at, taken)
+        };
+        let nothing = Flow::default;
+        let counted = |counted| with(Flow { counted, ..nothing() });
+        let [sampling, rounding] = self.filled.unsure_ah(0, at).map(|(source, by_ah)| {
+            let at_ms = self.facts.cuts[at].at_ms;
+            counted(Estimate::default().moved(source, Whose::Common, at_ms, by_ah))
+        });
+        let marks = |after_h| self.with_marks(p, at, after_h, Estimate::default());
+        let beyond = state.beyond(p).cloned().unwrap_or_default();
+        let since_ms = self.facts.cuts[state.cut].at_ms;
+        let unsure = Estimate::default().moved(Source::UnequalSoc, Whose::Pack(p), since_ms, beyond.value_ah);
+        let one = 1.0;
+        let wandered = |wandered_ah| {
+            with(Flow {
+                wandered_ah,
+                ..nothing()
+            })
+        };
+        GoesOn {
+            terms: [
+                with(Flow {
+                    hours: one,
+                    ..nothing()
+                }) + (marks(one) - marks(0.0)),
+                counted(Estimate::exact(one)),
+                with(Flow {
+                    charged_ah: one,
+                    ..nothing()
+                }),
+                with(Flow {
+                    throughput_ah: one,
+                    ..nothing()
+                }),
+                sampling,
+                rounding,
+                self.with_shares(p, at, beyond),
+                unsure,
+                wandered([one, 0.0, 0.0]),
+                wandered([0.0, one, 0.0]),
+                wandered([0.0, 0.0, one]),
+            ],
+            back_h: self.facts.hours(state.cut, at),
+            wandering: self.wandering(stretch, at),
+            since_h: self.facts.hours(stretch.begin, at),
+        }
     }
 
     /// What pack `p` holds differently after `from`, up to `until`, because it is counted as another pack, Ah.
@@ -357,9 +509,10 @@ impl<'a> Stored<'a> {
         &self.stretches[behind.saturating_sub(1)]
     }
 
-    /// The level with what it depends on the full charges around it.
-    fn with_marks(&self, p: usize, at: usize, stretch: &Stretch, level: Estimate) -> Estimate {
+    /// The level with what it depends on the full charges around it, so many hours after a cut and before the next.
+    fn with_marks(&self, p: usize, at: usize, after_h: f64, level: Estimate) -> Estimate {
         let facts = self.facts;
+        let stretch = self.stretch_at(at);
         let repeatability_ah = facts.bank.full_repeatability * facts.era(at).packs[p].capacity_ah;
         let full = |level: Estimate, mark: usize, part: f64| {
             let mark_ms = facts.cuts[mark].at_ms;
@@ -371,7 +524,8 @@ impl<'a> Stored<'a> {
             )
         };
         if let Known::Closed(_) = stretch.known {
-            let elapsed = facts.hours(stretch.begin, at) / facts.hours(stretch.begin, stretch.end);
+            let passed_h = facts.hours(stretch.begin, at) + after_h;
+            let elapsed = passed_h / facts.hours(stretch.begin, stretch.end);
             return full(full(level, stretch.begin, 1.0 - elapsed), stretch.end, elapsed);
         }
         let before = self.marks[..self.marks.partition_point(|mark| *mark <= at)].last();
@@ -447,15 +601,20 @@ impl<'a> Stored<'a> {
                 UNEQUAL_AT_FOREIGN_MARK * capacity_ah
             };
         }
-        let depth = -stored_ah / capacity_ah;
-        let since_begun_h = self.facts.hours(0, at);
-        // What they hold together is known: one is off by what it lies beside their mean.
-        let beside = (1.0 - self.facts.share(p, at_ms)).sqrt();
-        let begun = beside * UNEQUAL_AT_BEGINNING * (-since_begun_h / sharing::SETTLES_WITHIN_H).exp();
-        let steep = self.marks.is_empty() || !(STEEP_WITHIN..=1.0 - STEEP_WITHIN).contains(&depth);
-        let usual = if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT };
-        let learned = self.facts.era(at).learned.as_ref();
-        let strays = learned.and_then(|learned| learned.strays[p]).unwrap_or(usual);
-        capacity_ah * strays.min(usual).hypot(begun)
+        self.unequal_after(p, at).ah(0.0, stored_ah)
+    }
+
+    /// The same after a cut, up to the next.
+    pub(super) fn unequal_after(&self, p: usize, at: usize) -> Unequal {
+        let share = self.facts.share(p, self.facts.cuts[at].at_ms);
+        let era = self.facts.era(at);
+        Unequal {
+            capacity_ah: era.packs[p].capacity_ah,
+            strays: era.learned.as_ref().and_then(|learned| learned.strays[p]),
+            // What they hold together is known: one is off by what it lies beside their mean.
+            beside: (1.0 - share).sqrt(),
+            since_begun_h: self.facts.hours(0, at),
+            full_is_known: !self.marks.is_empty(),
+        }
     }
 }

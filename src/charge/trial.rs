@@ -125,7 +125,10 @@ impl Record<'_> {
             of_two_epochs: facts.epoch_ms(0, begin_ms) != facts.epoch_ms(0, end_ms),
             closure,
             throughput_ah: self.filled.throughput_ah(span.begin, span.end),
-            expected: self.stored.losses.behind(span.begin, span.end),
+            expected: self
+                .stored
+                .losses
+                .behind(span.begin, &self.filled.flow(span.begin, span.end)),
             allowed_ah: STANDARD_TO_LIMIT * facts.bank.reference_offset_ma / 1000.0 * hours,
         }
     }

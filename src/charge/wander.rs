@@ -11,7 +11,7 @@ use std::f64::consts::{PI, SQRT_2};
 /// For how long it comes or goes, h: as a spell of weather lasts; common practice for lack of better, no source.
 const SPELL_H: f64 = 6.0 * 24.0;
 /// Terms of the series: they hold nine tenths of the variance.
-const TERMS: u8 = 3;
+pub(super) const TERMS: usize = 3;
 
 /// What is not foretold and comes and goes.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -40,18 +40,61 @@ impl Wander {
 
     /// Variance of its sum over so many hours ahead, Ah², where its mean is known from so many hours of closed
     /// spans.
-    pub(super) fn ahead_ah2(self, hours: f64, closed_h: f64) -> f64 {
+    fn ahead_ah2(self, hours: f64, closed_h: f64) -> f64 {
         self.ah2_per_hour * (hours + hours * hours / closed_h)
     }
 
     /// What moves the sum since the beginning of a closed span of so many hours, at this part of it: independent
     /// causes with what one standard deviation of each comes to, Ah.
-    pub(super) fn within_ah(self, span_h: f64, part: f64) -> impl Iterator<Item = f64> {
+    fn within_ah(self, span_h: f64, part: f64) -> [f64; TERMS] {
         let scale_ah = (self.ah2_per_hour * span_h).sqrt();
-        (1..=TERMS).map(f64::from).map(move |term| {
+        [1.0, 2.0, 3.0].map(|term| {
             let turn = PI * term;
             scale_ah * SQRT_2 * (turn * part).sin() / turn
         })
+    }
+}
+
+/// How it comes and goes over a stretch of time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Wandering {
+    /// Not at all.
+    Still,
+    /// Within a closed span of so many hours.
+    Within { wander: Wander, span_h: f64 },
+    /// Ahead of closed spans of so many hours together, whose rates scatter beside it.
+    Ahead {
+        wander: Wander,
+        closed_h: f64,
+        scatter_ah_per_hour: f64,
+    },
+}
+
+impl Wandering {
+    /// What moves the sum from one hour of the stretch to another: independent causes with what one standard deviation
+    /// of each comes to, Ah. Ahead there is one.
+    pub(super) fn between_ah(self, from_h: f64, until_h: f64) -> [f64; TERMS] {
+        let (from, until) = (self.until_ah(from_h), self.until_ah(until_h));
+        std::array::from_fn(|term| until[term] - from[term])
+    }
+
+    fn until_ah(self, hours: f64) -> [f64; TERMS] {
+        match self {
+            Self::Still => [0.0; TERMS],
+            Self::Within { wander, span_h } => wander.within_ah(span_h, hours / span_h),
+            Self::Ahead {
+                wander,
+                closed_h,
+                scatter_ah_per_hour,
+            } => {
+                let scattered_ah = scatter_ah_per_hour * hours;
+                [
+                    scattered_ah.hypot(wander.ahead_ah2(hours, closed_h).sqrt()),
+                    0.0,
+                    0.0,
+                ]
+            }
+        }
     }
 }
 
@@ -60,7 +103,11 @@ mod tests {
     use super::*;
 
     fn variance(wander: Wander, part: f64) -> f64 {
-        wander.within_ah(480.0, part).map(|by_ah| by_ah * by_ah).sum()
+        wander
+            .within_ah(480.0, part)
+            .iter()
+            .map(|by_ah| by_ah * by_ah)
+            .sum()
     }
 
     #[test]

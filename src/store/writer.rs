@@ -112,6 +112,7 @@ pub(super) struct Waiting {
 #[derive(Debug, Default)]
 struct Status {
     waiting: AtomicU64,
+    version: AtomicU64,
     failing: Mutex<Option<Failing>>,
 }
 
@@ -256,9 +257,15 @@ impl Writer {
         work: impl FnOnce(&mut Connection) -> T + Send + 'static,
     ) -> Result<T, Stopped> {
         let (answer, answered) = oneshot::channel();
+        let status = self.status.clone();
         let job = Job::Run(Box::new(move |connection| {
-            // Whoever asked may have left meanwhile.
-            let _ = answer.send(work(connection));
+            let done = work(connection);
+            // Before whoever asked can look.
+            status
+                .version
+                .store(connection.total_changes(), Ordering::Release);
+            // They may have left meanwhile.
+            let _ = answer.send(done);
         }));
         self.jobs.send(job).await.map_err(|_| Stopped)?;
         self.hurry.0.notify_one();
@@ -269,6 +276,12 @@ impl Writer {
     #[must_use]
     pub fn waiting(&self) -> u64 {
         self.status.waiting.load(Ordering::Relaxed)
+    }
+
+    /// Changes with every row that is committed: as long as it stays, so does the store.
+    #[must_use]
+    pub fn version(&self) -> u64 {
+        self.status.version.load(Ordering::Acquire)
     }
 
     /// How commits fail; `None` while they succeed.
@@ -357,6 +370,8 @@ impl Worker {
                         tracing::info!(messages, "commits succeed again");
                     }
                     self.status.waiting.fetch_sub(messages, Ordering::Relaxed);
+                    let version = self.connection.total_changes();
+                    self.status.version.store(version, Ordering::Release);
                     self.committed.send_replace(last);
                 }
                 Err(error) => {

@@ -12,6 +12,7 @@ mod client;
 mod closed_forms;
 mod compare;
 mod cost;
+mod course;
 mod coverage;
 mod dated;
 mod decode;

@@ -15,6 +15,7 @@ mod witness;
 use super::{
     estimate::{Estimate, Source},
     facts::{Facts, Gap},
+    wander::TERMS,
 };
 use witness::whose;
 
@@ -78,6 +79,21 @@ impl Amount {
     }
 }
 
+/// What went by the reference for a while: all that its count's errors go by.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Flow {
+    /// For how long, h.
+    pub(super) hours: f64,
+    /// Net charge, Ah.
+    pub(super) counted: Estimate,
+    /// Charge put in (at least), as it was heard, Ah: what coulombic losses go by.
+    pub(super) charged_ah: f64,
+    /// Charge put in and taken out, as it was heard, Ah.
+    pub(super) throughput_ah: f64,
+    /// What the reference's closure came and went by, as `wander` has it, Ah.
+    pub(super) wandered_ah: [f64; TERMS],
+}
+
 /// Charge counted by every instrument, with the gaps filled.
 #[derive(Debug)]
 pub struct Filled<'a> {
@@ -123,35 +139,46 @@ impl<'a> Filled<'a> {
         if from > until {
             return -self.between(of, until, from);
         }
-        let whose = whose(of);
         let mut sum = Estimate::default();
         for index in from..until {
-            let begin_ms = self.segments[index].begin_ms;
             let amount = &self.amounts[of][index];
             if amount.how != How::Heard {
                 sum = sum + amount.ah.clone();
                 continue;
             }
-            let counted = self.facts.cuts[index + 1].totals[of] - self.facts.cuts[index].totals[of];
             sum.value_ah += amount.ah.value_ah;
-            let sampling_ah = counted.sampling_ah2.max(0.0).sqrt();
-            sum = sum.moved(Source::Sampling, whose, begin_ms, sampling_ah);
-            if let Some(step_ma) = self.facts.resolution_ma[of] {
-                let by_ah = rounding_ah(step_ma, counted.pauses_ms2);
-                sum = sum.moved(Source::Resolution, whose, begin_ms, by_ah);
+            for (source, by_ah) in self.unsure_ah(of, index) {
+                sum = sum.moved(source, whose(of), self.segments[index].begin_ms, by_ah);
             }
         }
         sum
     }
 
-    /// Charge put in (at least) between two cuts as the reference heard it, Ah: what coulombic losses go by.
-    #[must_use]
-    pub fn charged_ah(&self, from: usize, until: usize) -> f64 {
-        let (from, until) = (
-            &self.facts.cuts[from].totals[0],
-            &self.facts.cuts[until].totals[0],
-        );
-        until.charged_ah() - from.charged_ah()
+    /// Whether an instrument was heard from one cut to the next.
+    pub(super) fn is_heard(&self, of: usize, index: usize) -> bool {
+        self.amounts[of][index].how == How::Heard
+    }
+
+    /// What moves the count of an instrument that was heard from one cut to the next, Ah.
+    pub(super) fn unsure_ah(&self, of: usize, index: usize) -> [(Source, f64); 2] {
+        let counted = self.facts.cuts[index + 1].totals[of] - self.facts.cuts[index].totals[of];
+        let step_ma = self.facts.resolution_ma[of].unwrap_or(0);
+        [
+            (Source::Sampling, counted.sampling_ah2.max(0.0).sqrt()),
+            (Source::Resolution, rounding_ah(step_ma, counted.pauses_ms2)),
+        ]
+    }
+
+    /// What went by the reference between two cuts.
+    pub(super) fn flow(&self, from: usize, until: usize) -> Flow {
+        let totals = |cut: usize| &self.facts.cuts[cut].totals[0];
+        Flow {
+            hours: self.facts.hours(from, until),
+            counted: self.between(0, from, until),
+            charged_ah: totals(until).charged_ah() - totals(from).charged_ah(),
+            throughput_ah: self.throughput_ah(from, until),
+            wandered_ah: [0.0; TERMS],
+        }
     }
 
     /// Charge put in and taken out between two cuts as the reference heard it, Ah.
