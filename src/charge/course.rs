@@ -158,8 +158,10 @@ struct Going {
     unequal_from_ah: f64,
     /// For how long it belonged to the bank up to the last cut, ms.
     in_bank_ms: i64,
-    /// For how much of that nothing says what it (or the reference, if that is more) counted, ms.
-    unwitnessed_ms: i64,
+    /// For how much of that nothing says what the reference counted, and what it did, ms.
+    unwitnessed_ms: [i64; 2],
+    /// Nothing says what it counts from that cut on.
+    unwitnessed: bool,
     /// Where the pack isn't heard: its share of what the reference counts, and how long the leg lasts, ms.
     unheard: Option<(f64, f64)>,
 }
@@ -226,7 +228,8 @@ impl Error {
             from_ms: facts.cuts[came].at_ms,
             unequal_from_ah,
             in_bank_ms: windows.iter().map(lasted_ms).sum(),
-            unwitnessed_ms: unknown_ms(0).max(unknown_ms(p + 1)),
+            unwitnessed_ms: [unknown_ms(0), unknown_ms(p + 1)],
+            unwitnessed: record.filled.unknown_ms(p + 1, begin, begin + 1) > 0,
             unheard,
         }))
     }
@@ -241,7 +244,9 @@ impl Going {
         stored_by: &[f64; GoesOn::TERMS],
         unequal_ah: f64,
     ) -> Option<(f64, f64)> {
-        let unwitnessed = as_f64(self.unwitnessed_ms) / as_f64(self.in_bank_ms + since.ms);
+        let [reference_ms, own_ms] = self.unwitnessed_ms;
+        let own_ms = own_ms + if self.unwitnessed { since.ms } else { 0 };
+        let unwitnessed = as_f64(reference_ms.max(own_ms)) / as_f64(self.in_bank_ms + since.ms);
         if unwitnessed > UNWITNESSED_AT_MOST {
             return None;
         }
