@@ -10,6 +10,7 @@ use super::{
     Failure,
     ask::{Answerer, query},
     evidence::unreadable,
+    figure::{day, number, with_uncertainty},
     sparkline,
     table::table,
     verbose,
@@ -172,10 +173,6 @@ fn row(pack: &Value) -> [String; 11] {
     ]
 }
 
-pub(super) fn number(value: &Value, show: impl FnOnce(f64) -> String) -> String {
-    value.as_f64().map_or_else(|| "–".to_owned(), show)
-}
-
 /// What the table has no column for.
 fn remarks(pack: &Value) -> Vec<String> {
     let name = pack["pack"].as_str().unwrap_or("?");
@@ -257,15 +254,4 @@ fn closures(document: &Value) -> Vec<String> {
         lines.push("* the display is at its end stop, which hides error".to_owned());
     }
     lines
-}
-
-pub(super) fn day(instant: &Value) -> &str {
-    instant.as_str().and_then(|text| text.get(..10)).unwrap_or("?")
-}
-
-pub(super) fn with_uncertainty(value: &Value, uncertainty: &Value, digits: usize) -> String {
-    match (value.as_f64(), uncertainty.as_f64()) {
-        (Some(value), Some(uncertainty)) => format!("{value:+.digits$} ± {uncertainty:.digits$}"),
-        _ => "–".to_owned(),
-    }
 }

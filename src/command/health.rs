@@ -6,7 +6,7 @@ use axum::http::Method;
 use clap::Args;
 use serde_json::Value;
 
-use super::{Failure, ask::Answerer, drift::number, table::table};
+use super::{Failure, ask::Answerer, figure::number, table::table};
 use crate::page::words::{seconds_or_more, visible};
 
 /// Whom to ask, and how to show it.

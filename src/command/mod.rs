@@ -11,6 +11,7 @@ pub mod drift;
 mod evidence;
 pub mod export;
 mod failure;
+mod figure;
 pub mod forecast;
 pub mod health;
 pub mod import;

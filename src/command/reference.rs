@@ -6,7 +6,7 @@ use serde_json::Value;
 
 use super::{
     Failure,
-    drift::{day, number, with_uncertainty},
+    figure::{day, number, with_uncertainty},
     table::table,
 };
 

@@ -124,7 +124,7 @@ mod tests {
         assert_eq!(
             shown(None),
             " pack           error     rate\n                   Ah   Ah/day\n───────────────────────────────\n \
-             tern   +124.2 ±  3.9    +1.80\n skua     ~+9.3 ± 12.0        –"
+             tern   +124.2 ±  3.9    +1.80\n skua    ~+9.3 ± 12.0        –"
         );
     }
 

@@ -3,7 +3,7 @@
 use serde_json::Value;
 
 use super::{
-    drift::{day, number, with_uncertainty},
+    figure::{day, number, with_uncertainty},
     table::table,
 };
 use crate::page::words::plain;

@@ -37,7 +37,7 @@ pub fn ranking(evidence: &Evidence) -> Markup {
                     @if let Some(order) = place.checked_sub(1).and_then(|next| between(comparison, &ranking[next], pack)) {
                         "; " (figure(order.probability, &format!("{:.0}", 100.0 * order.probability)))
                         " % likely faster than the next, by "
-                        (give_or_take(order.difference_points_per_month, order.expanded_uncertainty_points_per_month))
+                        (figure(order.difference_points_per_month, &apart(order)))
                     }
                 }
             }
@@ -61,6 +61,13 @@ fn one(ranked: &Ranked, evidence: &Evidence) -> Markup {
         @if let Some(p) = place { ", revision " (visible(&evidence.drift.packs[p].revision)) }
         ": " (figure(points, &give_or_take(points, reach))) " points a month"
     }
+}
+
+fn apart(order: &Order) -> String {
+    give_or_take(
+        order.difference_points_per_month,
+        order.expanded_uncertainty_points_per_month,
+    )
 }
 
 fn between<'a>(comparison: &'a Comparison, less: &Ranked, more: &Ranked) -> Option<&'a Order> {

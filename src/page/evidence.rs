@@ -181,6 +181,21 @@ impl Evidence {
         Some((first.end.ms, last.end.ms))
     }
 
+    /// The sources of uncertainty of all packs, each with the largest standard uncertainty that it has in any, Ah; the
+    /// largest first.
+    #[must_use]
+    pub fn sources(&self) -> Vec<(&str, f64)> {
+        let mut sources: Vec<(&str, f64)> = Vec::new();
+        for line in self.drift.packs.iter().flat_map(|pack| &pack.charge_error.budget) {
+            match sources.iter_mut().find(|(source, _)| *source == line.source) {
+                Some((_, largest)) => *largest = largest.max(line.standard_uncertainty_ah),
+                None => sources.push((&line.source, line.standard_uncertainty_ah)),
+            }
+        }
+        sources.sort_by(|a, b| b.1.total_cmp(&a.1));
+        sources
+    }
+
     /// The notes, numbered from 1 as everywhere they are shown.
     pub fn numbered_notes(&self) -> impl Iterator<Item = (usize, &Note)> {
         self.notes

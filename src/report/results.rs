@@ -13,12 +13,6 @@ use crate::page::{
 /// Every source of uncertainty with its share in each pack's answer.
 pub(super) fn budget(evidence: &Evidence) -> Markup {
     let packs = &evidence.drift.packs;
-    let mut sources: Vec<&str> = Vec::new();
-    for line in packs.iter().flat_map(|pack| &pack.charge_error.budget) {
-        if !sources.contains(&line.source.as_str()) {
-            sources.push(&line.source);
-        }
-    }
     let of = |pack: &PackAnswer, source: &str| {
         let line = pack
             .charge_error
@@ -32,7 +26,7 @@ pub(super) fn budget(evidence: &Evidence) -> Markup {
         div class="scroll" tabindex="0" role="region" aria-labelledby="budget" { table {
             thead { tr { th scope="col" { "source" } @for pack in packs { th scope="col" { (visible(&pack.pack)) } } } }
             tbody {
-                @for source in sources {
+                @for (source, _) in evidence.sources() {
                     tr {
                         th scope="row" { (plain(source)) }
                         @for pack in packs { td { @match of(pack, source) { Some(ah) => { (figure(ah, &format!("{ah:.3}"))) }, None => "–" } } }

@@ -295,7 +295,11 @@ fn on_a_terminal_a_note_is_a_line_of_text() {
     let winter = Winter::new();
     winter.run(&["note", "--pack", "tern", "bell \u{7} red \u{1b}[31m"]);
     let told = winter.run(&["notes"]);
-    assert_eq!(told.lines().count(), 2, "{told}");
+    assert_eq!(
+        told.lines().count(),
+        2 + 2,
+        "a head, a rule, and two notes: {told}"
+    );
     let acts = |one: char| one != '\n' && (one.is_control() || ('\u{202a}'..='\u{202e}').contains(&one));
     assert!(!told.contains(acts), "{told:?}");
     assert!(

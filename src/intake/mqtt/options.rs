@@ -39,9 +39,9 @@ pub(super) const WINDOW: u16 = 8192;
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum Unready {
     #[error("the password can't be used")]
-    Password(SecretError),
+    Password(#[source] SecretError),
     #[error("the key of the client certificate can't be used")]
-    Key(SecretError),
+    Key(#[source] SecretError),
     #[error("{} has no certificate in PEM form that can be used", path.display())]
     Certificate { path: PathBuf, source: pem::Error },
     #[error("the client certificate and its key don't fit together")]

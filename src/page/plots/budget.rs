@@ -31,26 +31,8 @@ pub(super) fn told(evidence: &Evidence) -> String {
     format!("The largest sources. {}.", packs.collect::<Vec<_>>().join("; "))
 }
 
-/// The sources of all packs, the largest first.
-fn sources(evidence: &Evidence) -> Vec<(&str, f64)> {
-    let mut sources: Vec<(&str, f64)> = Vec::new();
-    for line in evidence
-        .drift
-        .packs
-        .iter()
-        .flat_map(|pack| &pack.charge_error.budget)
-    {
-        match sources.iter_mut().find(|(source, _)| *source == line.source) {
-            Some((_, largest)) => *largest = largest.max(line.standard_uncertainty_ah),
-            None => sources.push((&line.source, line.standard_uncertainty_ah)),
-        }
-    }
-    sources.sort_by(|a, b| b.1.total_cmp(&a.1));
-    sources
-}
-
 pub(super) fn draw(sheet: &Sheet, evidence: &Evidence, top: f64) -> Option<Drawing> {
-    let sources = sources(evidence);
+    let sources = evidence.sources();
     let grid = Grid::new(sheet, &sources, evidence)?;
     let packs: Vec<_> = evidence.drift.packs.iter().enumerate().collect();
     let grids = packs.chunks(grid.columns);
