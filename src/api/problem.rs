@@ -171,6 +171,18 @@ impl Problem {
         )
     }
 
+    /// What is derived lacks readings that are there, and the writer has other work.
+    pub(super) fn behind() -> Self {
+        let detail =
+            "readings have come that are not counted yet, and the writer is busy; ask again in a moment";
+        Self::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "behind",
+            "Not counted yet",
+            detail,
+        )
+    }
+
     pub(super) fn stopping() -> Self {
         let detail = "the daemon is stopping; ask again in a moment";
         Self::new(StatusCode::SERVICE_UNAVAILABLE, "stopping", "Not now", detail)
@@ -209,12 +221,18 @@ impl From<OpenError> for Problem {
     }
 }
 
+/// When to ask again what can't be answered now, s.
+const SOON_S: HeaderValue = HeaderValue::from_static("5");
+
 impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
         let mut response = (status, Json(self)).into_response();
         let kind = HeaderValue::from_static("application/problem+json");
         response.headers_mut().insert(header::CONTENT_TYPE, kind);
+        if status == StatusCode::SERVICE_UNAVAILABLE {
+            response.headers_mut().insert(header::RETRY_AFTER, SOON_S);
+        }
         response
     }
 }

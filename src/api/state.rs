@@ -23,7 +23,7 @@ use crate::{
     config::{Bank, Setup},
     intake::{clocks::Clocks, mqtt::Status},
     ledger,
-    store::{self, Trouble, Writer},
+    store::{self, Trouble, Writer, hour},
 };
 
 /// How long a question waits for the ledger to catch up before it is answered from what stands.
@@ -141,11 +141,14 @@ impl App {
         &self,
         question: impl FnOnce(&Connection, &Setup) -> Result<T, Problem> + Send + 'static,
     ) -> Result<T, Problem> {
-        self.catch_up().await;
+        let caught_up = self.catch_up().await.is_some();
         let turn = self.0.turns.clone().acquire_owned().await;
         self.read(move |connection, setup| {
             // Also where nobody waits for the answer any more.
             let _turn = turn;
+            if !caught_up && hour::are_behind(connection)? {
+                return Err(Problem::behind());
+            }
             question(connection, setup)
         })
         .await

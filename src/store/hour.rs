@@ -269,6 +269,19 @@ pub fn stale(connection: &Connection) -> rusqlite::Result<Vec<(i64, i64)>> {
         .collect()
 }
 
+/// Whether hours are stale besides the newest, which always is while readings arrive: what is derived then lacks more
+/// than what has just come.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn are_behind(connection: &Connection) -> rusqlite::Result<bool> {
+    connection
+        .prepare_cached(
+            "SELECT count(DISTINCT hour) > 1 OR coalesce(min(hour) < (SELECT max(hour) FROM hour), 0) FROM stale_hour",
+        )?
+        .query_row([], |row| row.get(0))
+}
+
 /// Forgets that hours were stale: they have been derived.
 ///
 /// # Errors

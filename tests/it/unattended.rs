@@ -14,6 +14,7 @@ use std::{
 };
 
 use packdrift::store::{self, backup::newest_in};
+use serde_json::json;
 
 use crate::{
     harness::{Packdrift, Publisher, eventually, number},
@@ -191,6 +192,38 @@ fn a_database_that_another_program_holds_is_waited_for() {
     assert_eq!(daemon.stop(), Some(0));
     assert_kept(folder, acknowledged);
     assert_eq!(told(folder, "can't be committed"), 1);
+}
+
+#[test]
+fn while_readings_wait_to_be_counted_there_is_no_answer() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    fs::write(folder.join("setup.toml"), setup_with_own_broker(folder)).unwrap();
+    let daemon = Packdrift::start(folder);
+    let other = rusqlite::Connection::open(folder.join("packdrift.sqlite")).unwrap();
+    // Another program takes the store just after something was written, when these hours are not counted yet.
+    let held_with = |hours: &str| {
+        let note =
+            json!({"at": "2025-11-03T09:00:00Z", "pack": "tern", "kind": "observation", "text": "cold"});
+        assert_eq!(daemon.post("/v1/notes", &note).0, 201);
+        let stale = format!(
+            "INSERT INTO stale_hour SELECT hour.value, (SELECT min(id) FROM instrument) \
+                             FROM json_each('{hours}') AS hour; BEGIN IMMEDIATE"
+        );
+        eventually("another program has it", PATIENCE, || {
+            other.execute_batch(&stale).is_ok()
+        });
+        let answer = daemon.get("/v1/drift");
+        other.execute_batch("COMMIT").unwrap();
+        answer
+    };
+    // What has just come is all that an answer lacks: it stands.
+    assert_eq!(held_with("[500000]").0, 200);
+    assert_eq!(daemon.get("/v1/drift").0, 200);
+    // Two hours that nobody has counted are too much to lack.
+    let (status, problem) = held_with("[499000, 500000]");
+    assert_eq!((status, &problem["title"]), (503, &"Not counted yet".into()));
+    assert_eq!(daemon.get("/v1/drift").0, 200);
 }
 
 #[test]
