@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Prints what packdrift costs beside what people would otherwise use, whole processes in one run:
 #
-#     benches/side_by_side.sh                 # everything, about half an hour
+#     benches/side_by_side.sh                 # everything, about a quarter of an hour
 #     benches/side_by_side.sh intake import   # these rows
 #
 # Needs Mosquitto (tests/run installs it) and Python 3.10 or newer with venv.

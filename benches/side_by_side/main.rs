@@ -22,7 +22,7 @@ mod scenario;
 mod table;
 mod year;
 
-use std::{path::PathBuf, process::Command, time::Duration};
+use std::{path::PathBuf, process::Command};
 
 use clap::{Parser, ValueEnum};
 
@@ -87,8 +87,7 @@ fn main() {
         idle::cpu(&mut table, 120);
     }
     if wanted(Rows::Written) {
-        idle::written(&mut table, 400, Duration::from_secs(5), "≤ 100");
-        idle::written(&mut table, 400, Duration::from_secs(60), "≤ 20");
+        idle::written(&mut table, 288);
     }
     if wanted(Rows::Burst) {
         intake::burst(&mut table);

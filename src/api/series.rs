@@ -15,11 +15,13 @@ use super::{
 use crate::{
     charge::course::{Point, course},
     config::duration,
-    ledger,
+    ledger::{self, Display},
 };
 
 /// Points in a series at most.
 const MOST: i64 = 20_000;
+/// Points worked on at once: what is counted at each of them is more than is said of it.
+const AT_ONCE: usize = 1000;
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(series))
@@ -48,7 +50,7 @@ struct Series {
 }
 
 /// One value an instant; null where there is none.
-#[derive(Default, Serialize, ToSchema)]
+#[derive(Serialize, ToSchema)]
 struct PackSeries {
     pack: String,
     charge_error_ah: Vec<Option<f64>>,
@@ -59,16 +61,26 @@ struct PackSeries {
 }
 
 impl PackSeries {
-    fn new(pack: &str, points: &[Point], shown_permille: impl Iterator<Item = Option<i64>>) -> Self {
-        let errors = || points.iter().map(|point| point.error_ah);
-        let actual = points.iter().map(|point| point.actual_percent);
+    fn new(pack: &str, points: usize) -> Self {
+        let values = || Vec::with_capacity(points);
         Self {
             pack: pack.to_owned(),
-            charge_error_ah: errors().map(|error| Some(round(error?.0, 3))).collect(),
-            expanded_uncertainty_ah: errors().map(|error| Some(round(error?.1, 3))).collect(),
-            actual_percent: actual.map(|percent| Some(round(percent?, 2))).collect(),
-            display_percent: shown_permille.map(|shown| shown.map(percent)).collect(),
+            charge_error_ah: values(),
+            expanded_uncertainty_ah: values(),
+            actual_percent: values(),
+            display_percent: values(),
         }
+    }
+
+    fn push(&mut self, point: &Point, shown: Option<Display>) {
+        let (ah, expanded_ah) = point.error_ah.unzip();
+        self.charge_error_ah.push(ah.map(|ah| round(ah, 3)));
+        self.expanded_uncertainty_ah
+            .push(expanded_ah.map(|ah| round(ah, 3)));
+        self.actual_percent
+            .push(point.actual_percent.map(|percent| round(percent, 2)));
+        self.display_percent
+            .push(shown.map(|shown| percent(shown.soc_permille)));
     }
 }
 
@@ -115,23 +127,26 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
             ends.facts.cuts[ends.at[1]].at_ms,
         );
         let instants = instants(from_ms, until_ms, step_ms)?;
-        let cuts = ledger::counted_until(connection, setup, bank, &instants)?;
-        let displays = ledger::displays_at(connection, setup, bank, &instants)?;
         series.since = Some(Zulu(from_ms));
         series.until = Some(Zulu(until_ms));
         series.at = instants.iter().map(|at_ms| Zulu(*at_ms)).collect();
         let name = |p: usize| &setup.entry(bank.packs[p].instrument).id;
         let wanted = |p: &usize| question.pack.as_ref().is_none_or(|wanted| wanted == name(*p));
         let packs: Vec<usize> = (0..bank.packs.len()).filter(wanted).collect();
-        let points = course(&ends.facts, ends.at[0], &cuts, &packs);
         series.packs = packs
             .iter()
-            .zip(points)
-            .map(|(p, points)| {
-                let shown = displays.iter().map(|shown| Some(shown[*p]?.soc_permille));
-                PackSeries::new(name(*p), &points, shown)
-            })
+            .map(|p| PackSeries::new(name(*p), instants.len()))
             .collect();
+        for some in instants.chunks(AT_ONCE) {
+            let cuts = ledger::counted_until(connection, setup, bank, some)?;
+            let displays = ledger::displays_at(connection, setup, bank, some)?;
+            let points = course(&ends.facts, ends.at[0], &cuts, &packs);
+            for ((p, series), points) in packs.iter().zip(&mut series.packs).zip(points) {
+                for (point, shown) in points.iter().zip(&displays) {
+                    series.push(point, shown[*p]);
+                }
+            }
+        }
         Ok(series)
     })
     .await

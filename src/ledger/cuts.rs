@@ -98,28 +98,31 @@ fn within_hour(connection: &Connection, members: &[Member], at_ms: i64) -> rusql
         .map(|member| member.joining.longest_pause_ms)
         .max()
         .unwrap_or(0);
-    store::reading::each_between(
-        connection,
-        begin_ms,
-        at_ms + longest_ms + 1,
-        |(sample_ms, number, channels)| {
-            let Some(place) = members.iter().position(|member| member.number == number) else {
-                return Ok(());
-            };
-            let joining = members[place].joining;
-            let gone = told::is_gone(joining, &channels);
-            let Some(sample) = told::current(joining, previous[place], sample_ms, &channels) else {
-                return Ok(());
-            };
-            if let Some(before) = previous[place]
-                && before.at_ms < at_ms
-                && let Some(piece) = Piece::joining(before, sample, joining)
-            {
-                counted[place] += piece.between(begin_ms, at_ms);
-            }
-            previous[place] = Some(sample).filter(|_| !gone);
-            Ok(())
-        },
-    )?;
+    // Who spoke at the instant or later has nothing more to say of the time before.
+    let mut spoke = vec![false; members.len()];
+    let mut silent = members.len();
+    let until_ms = at_ms + longest_ms + 1;
+    store::reading::each_current(connection, begin_ms, until_ms, |(sample_ms, number, channels)| {
+        let Some(place) = members.iter().position(|member| member.number == number) else {
+            return true;
+        };
+        let joining = members[place].joining;
+        let gone = told::is_gone(joining, &channels);
+        let before = previous[place].filter(|before| before.at_ms < at_ms);
+        let Some(sample) = told::current(joining, previous[place], sample_ms, &channels) else {
+            return true;
+        };
+        if let Some(before) = before
+            && let Some(piece) = Piece::joining(before, sample, joining)
+        {
+            counted[place] += piece.between(begin_ms, at_ms);
+        }
+        previous[place] = Some(sample).filter(|_| !gone);
+        if sample_ms >= at_ms && !spoke[place] {
+            spoke[place] = true;
+            silent -= 1;
+        }
+        silent > 0
+    })?;
     Ok(counted)
 }

@@ -180,6 +180,33 @@ pub fn each_between(
     Ok(())
 }
 
+/// Calls `each` with every reading in `[from_ms, until_ms)`, in order of time, then instrument, as long as it returns
+/// true: with nothing but the current, and whether its instrument is there.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn each_current(
+    connection: &Connection,
+    from_ms: i64,
+    until_ms: i64,
+    mut each: impl FnMut(StoredReading) -> bool,
+) -> rusqlite::Result<()> {
+    let mut statement = connection.prepare_cached(
+        "SELECT at_ms, instrument, current, alive FROM reading WHERE at_ms >= ?1 AND at_ms < ?2 \
+         ORDER BY at_ms, instrument",
+    )?;
+    let mut rows = statement.query(params![from_ms, until_ms])?;
+    while let Some(row) = rows.next()? {
+        let mut channels = Channels::default();
+        channels.set(Channel::Current, row.get(2)?);
+        channels.set(Channel::Alive, row.get(3)?);
+        if !each((row.get(0)?, row.get(1)?, channels)) {
+            break;
+        }
+    }
+    Ok(())
+}
+
 /// A reading with its instrument's name, and the values that void each other in it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Named {

@@ -75,8 +75,8 @@ fn check(
         for (place, at_ms) in instants.iter().enumerate() {
             let (facts, at) = past::facts(&store, setup, &[since_ms, *at_ms]);
             past::ask(&facts, |record| {
-                for p in 0..packs.len() {
-                    let point = points[p][place];
+                for (p, points) in points.iter().enumerate() {
+                    let point = points[place];
                     let answer = record.charge_error(p, at[0], at[1]).ok();
                     let error = answer.map(|answer| answer.error);
                     let told = error.map(|error| (error.value_ah, error.expanded_uncertainty_ah()));
