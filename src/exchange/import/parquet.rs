@@ -5,6 +5,7 @@
 use std::{
     fs::File,
     io,
+    panic::{AssertUnwindSafe, catch_unwind},
     path::Path,
     sync::{
         Arc,
@@ -51,6 +52,10 @@ struct Instants {
 
 impl Columns {
     pub(super) fn open(path: &Path, passed: &Arc<AtomicU64>) -> Result<Self, Trouble> {
+        guarded(|| Self::read_head(path, passed))?
+    }
+
+    fn read_head(path: &Path, passed: &Arc<AtomicU64>) -> Result<Self, Trouble> {
         let file = File::open(path)?;
         let bytes = file.metadata()?.len();
         let reader = SerializedFileReader::new(file).map_err(broken)?;
@@ -76,7 +81,7 @@ impl Columns {
     }
 
     pub(super) fn next(&mut self) -> Result<bool, Trouble> {
-        let Some(row) = self.rows.next() else {
+        let Some(row) = guarded(|| self.rows.next())? else {
             self.passed.store(self.bytes, Ordering::Relaxed);
             return Ok(false);
         };
@@ -108,6 +113,13 @@ impl Columns {
     pub(super) fn raw(&self) -> Vec<u8> {
         Value::Array(self.values.clone()).to_string().into_bytes()
     }
+}
+
+/// What the `parquet` crate reads; where a file is damaged, it panics in places.
+fn guarded<T>(read: impl FnOnce() -> T) -> Result<T, Trouble> {
+    // Nothing of what was being read is used after a panic.
+    catch_unwind(AssertUnwindSafe(read))
+        .map_err(|_| Trouble::whole("this Parquet file is damaged inside", "get it anew"))
 }
 
 /// One value a row, of a kind that a log has.
