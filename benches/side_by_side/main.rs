@@ -87,7 +87,7 @@ fn main() {
         idle::cpu(&mut table, 120);
     }
     if wanted(Rows::Written) {
-        idle::written(&mut table, 288);
+        idle::written(&mut table, 216);
     }
     if wanted(Rows::Burst) {
         intake::burst(&mut table);
