@@ -368,3 +368,40 @@ fn a_gap_shows_in_the_coverage() {
         assert_eq!(fulmar.longest_gap_ms, 0);
     });
 }
+
+#[test]
+fn a_board_that_was_never_heard_has_no_answer() {
+    let others = heard(|_, of, channels| (of != TERN).then_some(channels));
+    for (answer, _) in answers(others) {
+        let refused = answer.unwrap_err();
+        assert!(
+            matches!(
+                refused,
+                Insufficient::Unwitnessed {
+                    whose: "the pack",
+                    ..
+                }
+            ),
+            "{refused}"
+        );
+    }
+}
+
+/// The winter with the sign of one instrument's current turned round.
+fn turned(whose: u16) -> Vec<(i64, u16, Channels)> {
+    heard(|_, of, mut channels| {
+        let seen = channels.get(Channel::Current);
+        if of == whose {
+            channels.set(Channel::Current, seen.map(|ma| -ma));
+        }
+        Some(channels)
+    })
+}
+
+#[test]
+fn a_board_with_the_wrong_sign_has_no_answer_and_leaves_the_others_alone() {
+    for (answer, _) in answers(turned(TERN)) {
+        assert_eq!(answer.unwrap_err(), Insufficient::Reversed);
+    }
+    check(turned(TERN + 1), Some(0.5));
+}
