@@ -117,10 +117,7 @@ fn yardstick(flood: &Flood, messages: i64, command: impl Fn(u16, &Path) -> Comma
 fn packdrift(flood: &Flood, messages: i64) -> (Taken, f64) {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
-    let mosquitto = Mosquitto::start_with(folder, BROKER);
-    std::fs::write(folder.join("setup.toml"), setup_with_broker(mosquitto.port)).unwrap();
-    let packdrift = Packdrift::start(folder);
-    packdrift.subscribed();
+    let (mosquitto, packdrift) = start(folder);
     let (_, _, name, at_ms) = reading(messages - 1);
     let last = format!(
         "SELECT EXISTS (SELECT 1 FROM reading WHERE at_ms = {at_ms} AND instrument = \
@@ -141,6 +138,15 @@ fn packdrift(flood: &Flood, messages: i64) -> (Taken, f64) {
     let peak_mib = process::peak_mib(&packdrift.child).unwrap();
     assert_eq!(packdrift.stop(), Some(0));
     (taken, peak_mib)
+}
+
+/// A broker and packdrift, which listens to it.
+fn start(folder: &Path) -> (Mosquitto, Packdrift) {
+    let mosquitto = Mosquitto::start_with(folder, BROKER);
+    std::fs::write(folder.join("setup.toml"), setup_with_broker(mosquitto.port)).unwrap();
+    let packdrift = Packdrift::start(folder);
+    packdrift.subscribed();
+    (mosquitto, packdrift)
 }
 
 /// Sends everything, waits for `done`, and says what `child` has used meanwhile.
@@ -167,10 +173,7 @@ pub fn burst(table: &mut Table) {
     const PER_S: i64 = 60;
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
-    let mosquitto = Mosquitto::start_with(folder, BROKER);
-    std::fs::write(folder.join("setup.toml"), setup_with_broker(mosquitto.port)).unwrap();
-    let packdrift = Packdrift::start(folder);
-    packdrift.subscribed();
+    let (mosquitto, packdrift) = start(folder);
     let mut publisher = Publisher::connect(mosquitto.port, "burst").unwrap();
     let begun = Instant::now();
     let mut sent = 0;

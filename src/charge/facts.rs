@@ -6,6 +6,9 @@ use nalgebra::DMatrix;
 
 use super::count::Counted;
 
+/// Standard uncertainty of a pack's capacity where nobody measured it, fraction.
+pub const UNMEASURED_CAPACITY: f64 = 0.02;
+
 /// What is known of a bank beforehand.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Bank {

@@ -9,7 +9,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::{
     count::Counted,
-    facts::{Cut, Era, Facts, Learned},
+    facts::{Cut, Era, Facts, Learned, UNMEASURED_CAPACITY},
     least_squares::{Fit, Triangle},
     stored::UNEQUAL_FLAT,
 };
@@ -18,9 +18,7 @@ use super::{
 const GAIN: f64 = 0.012;
 /// How far residuals that are alike from one instant to the next make a slope less sure than their spread says.
 const ALIKE: f64 = 2.0;
-/// Standard uncertainty of a capacity that nobody measured, fraction, and how many standard deviations from what is
-/// usual a count is no pack's share any more.
-const CAPACITY_UNSURE: f64 = 0.02;
+/// So many standard deviations from what is usual a count is no pack's share any more.
 const FAR_OFF: f64 = 5.0;
 /// A board that counts this part of its share, and more, with the other sign runs against the reference.
 const REVERSED: f64 = 0.5;
@@ -103,7 +101,7 @@ struct Told {
 impl Told {
     /// Whether the board counts what its pack may have carried. One that doesn't says nothing of capacities.
     fn is_of_a_pack(&self) -> bool {
-        let usual = CAPACITY_UNSURE.hypot(GAIN).hypot(self.unsure);
+        let usual = UNMEASURED_CAPACITY.hypot(GAIN).hypot(self.unsure);
         self.relative.abs() < FAR_OFF * usual
     }
 }

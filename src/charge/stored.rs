@@ -12,7 +12,7 @@ use super::{
     fill::{Filled, Flow},
     losses::{Closure, Losses},
     sharing::{self, Shared},
-    wander::Wandering,
+    wander::{Wander, Wandering},
 };
 
 /// Imbalance between packs on one busbar on the flat part of the curve, fraction of capacity.
@@ -55,6 +55,8 @@ struct Stretch {
     begin: usize,
     end: usize,
     known: Known,
+    /// What comes and goes in the reference's epoch that it begins in.
+    wander: Wander,
     states: Vec<Shared>,
 }
 
@@ -307,6 +309,7 @@ impl<'a> Stored<'a> {
             begin,
             end,
             known,
+            wander: self.losses.wander_at(begin),
             states: Vec::new(),
         };
         let knots = self.knots(begin, end);
@@ -405,7 +408,7 @@ impl<'a> Stored<'a> {
     fn wandering(&self, stretch: &Stretch, from: usize) -> Wandering {
         match &stretch.known {
             Known::Closed(_) => Wandering::Within {
-                wander: self.losses.wander_at(stretch.begin),
+                wander: stretch.wander,
                 span_h: self.facts.hours(stretch.begin, stretch.end),
             },
             Known::Backwards | Known::Forwards => self.losses.ahead(from),

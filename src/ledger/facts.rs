@@ -14,7 +14,7 @@ use super::{
 use crate::{
     charge::{
         counter::{Counts, Step},
-        facts::{self, Away, Cut, Era, Facts, Gap, Mark},
+        facts::{self, Away, Cut, Era, Facts, Gap, Mark, UNMEASURED_CAPACITY},
         learned::learned,
     },
     config::{Bank, Pack, Setup},
@@ -25,8 +25,6 @@ use crate::{
     },
 };
 
-/// Standard uncertainty of a pack's capacity where nobody measured it, fraction.
-const CAPACITY_UNCERTAINTY: f64 = 0.02;
 /// As many instants are enough to learn shares from.
 const GRID_AT_MOST: i64 = 128;
 /// A limit of error without a distribution is taken as rectangular (JCGM 100:2008, 4.3.7): limit/√3.
@@ -318,7 +316,7 @@ fn pack_facts(pack: &Pack, at_ms: i64) -> facts::Pack {
     let held = pack.held_at(at_ms);
     let capacity_uncertainty = held
         .measured_capacity_ah
-        .map_or(CAPACITY_UNCERTAINTY, |(capacity_ah, uncertainty_ah)| {
+        .map_or(UNMEASURED_CAPACITY, |(capacity_ah, uncertainty_ah)| {
             uncertainty_ah / capacity_ah
         });
     facts::Pack {
