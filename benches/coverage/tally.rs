@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use packdrift::charge::estimate::COVERAGE_FACTOR;
+
 /// One answer beside the truth, in the unit of its row.
 #[derive(Debug, Clone, Copy)]
 pub struct Compared {
@@ -64,6 +66,7 @@ impl Tally {
             worst_twentieth: parts[parts.len() / 20],
             half_width,
             p95,
+            rms: root_mean_square(&all),
             mean_off: all.iter().map(|one| one.off).sum::<f64>() / as_f64(all.len()),
         })
     }
@@ -83,18 +86,20 @@ pub struct Summary {
     worst_twentieth: f64,
     half_width: f64,
     p95: f64,
+    /// Root mean square of what answers are off by, each in its stated standard uncertainty: 1 where that is true.
+    rms: f64,
     mean_off: f64,
 }
 
 /// The head that [`Summary`] stands below.
 pub const HEAD: &str =
-    "answers  missed   held %   a winter %      1 in 20 ≤   p95     ± median   ± / p95   mean";
+    "answers  missed   held %   a winter %      1 in 20 ≤   p95     ± median   ± / p95    rms    mean";
 
 impl fmt::Display for Summary {
     fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             formatter,
-            "{:7}  {:6}   {:6.1}   {:5.1} ± {:3.1}     {:7.0}   {:6.3}   {:6.3}     {:5.2}   {:+.3}",
+            "{:7}  {:6}   {:6.1}   {:5.1} ± {:3.1}     {:7.0}   {:6.3}   {:6.3}     {:5.2}   {:4.2}   {:+.3}",
             self.answers,
             self.missed,
             100.0 * self.held,
@@ -104,9 +109,19 @@ impl fmt::Display for Summary {
             self.p95,
             self.half_width,
             self.half_width / self.p95,
+            self.rms,
             self.mean_off,
         )
     }
+}
+
+fn root_mean_square(compared: &[Compared]) -> f64 {
+    let answered = compared.iter().filter(|one| one.stated > 0.0);
+    let (sum, count) = answered.fold((0.0, 0.0), |(sum, count), one| {
+        let standard = one.stated / COVERAGE_FACTOR;
+        (sum + (one.off / standard).powi(2), count + 1.0)
+    });
+    f64::sqrt(sum / count)
 }
 
 fn part_held(compared: &[Compared]) -> f64 {

@@ -4,7 +4,10 @@
 
 use nalgebra::DMatrix;
 
-use super::count::Counted;
+use super::{
+    count::Counted,
+    estimate::{Estimate, Source, Whose},
+};
 
 /// Standard uncertainty of a pack's capacity where nobody measured it, fraction.
 pub const UNMEASURED_CAPACITY: f64 = 0.02;
@@ -161,6 +164,23 @@ pub struct Facts {
 }
 
 impl Facts {
+    /// What a pack holds at a full charge, as Ah relative to full: nothing, as nearly as its full charges are alike.
+    #[must_use]
+    pub fn full(&self, p: usize, at: usize) -> Estimate {
+        let by_ah = self.bank.full_repeatability * self.era(at).packs[p].capacity_ah;
+        let at_ms = self.cuts[at].at_ms;
+        Estimate::default().moved(Source::FullCharge, Whose::Pack(p), at_ms, by_ah)
+    }
+
+    /// What the packs on the busbar hold together at a full charge.
+    #[must_use]
+    pub fn full_together(&self, at: usize) -> Estimate {
+        let at_ms = self.cuts[at].at_ms;
+        (0..self.era(at).packs.len())
+            .filter(|p| self.on_busbar(*p, at_ms))
+            .fold(Estimate::default(), |sum, p| sum + self.full(p, at))
+    }
+
     /// The position of the cut at an instant.
     ///
     /// `None` where there is none: a question about an instant that the facts were not gathered for.

@@ -73,7 +73,9 @@ impl<'a> Losses<'a> {
     fn measured(&self, origin: usize, from: usize, flow: &Flow) -> Option<Estimate> {
         let epoch_ms = self.epoch_ms(from);
         let closed = self.closed_in(epoch_ms);
-        let (oldest, newest) = (closed.first()?, closed.last()?);
+        if closed.is_empty() {
+            return None;
+        }
         let hours: f64 = closed
             .iter()
             .map(|span| self.facts.hours(span.begin, span.end))
@@ -91,24 +93,10 @@ impl<'a> Losses<'a> {
         } else {
             elapsed
         };
-        let capacity_ah = self.facts.era(from).capacity_ah();
-        let mark_ah = self.facts.bank.full_repeatability * capacity_ah;
         let shape_ah = 0.5 * total.value_ah * (by_throughput - elapsed);
         let at_ms = |cut: usize| self.facts.cuts[cut].at_ms;
         Some(
             total
-                .moved(
-                    Source::ReferenceClosure,
-                    Whose::Common,
-                    at_ms(oldest.begin),
-                    mark_ah,
-                )
-                .moved(
-                    Source::ReferenceClosure,
-                    Whose::Common,
-                    at_ms(newest.end),
-                    mark_ah,
-                )
                 .times(elapsed)
                 .moved(Source::SpanShape, Whose::Common, at_ms(origin), shape_ah)
                 .moved(
@@ -149,10 +137,11 @@ impl<'a> Losses<'a> {
     fn wander(&self, closed: &[&Closure]) -> Wander {
         Wander::seen(closed.iter().map(|span| {
             let foretold = self.expected(span.begin, &self.filled.flow(span.begin, span.end));
+            let unforeseen = span.closure.clone() - foretold;
             (
                 self.facts.hours(span.begin, span.end),
-                span.closure.value_ah - foretold.value_ah,
-                foretold.standard_uncertainty_ah(),
+                unforeseen.value_ah,
+                unforeseen.standard_uncertainty_ah(),
             )
         }))
     }

@@ -71,7 +71,7 @@ impl Stretch {
 pub(super) struct GoesOn {
     /// With every hour, and every Ah that the reference counts net, in, and in or out; with what moves its count up
     /// to the next cut; with what is left of what a pack brought that came back, and how unsure that is; with what the
-    /// reference's closure came and went by.
+    /// reference's closure came and went by; and, at once behind a full charge, with how the packs differ by then.
     pub(super) terms: [Estimate; Self::TERMS],
     /// For how many hours the pack was back by the first cut.
     back_h: f64,
@@ -82,7 +82,7 @@ pub(super) struct GoesOn {
 
 impl GoesOn {
     /// How many they are.
-    pub(super) const TERMS: usize = 11;
+    pub(super) const TERMS: usize = 12;
     /// Where among them, behind a first one, stands what moves the reference's count.
     pub(super) const NOISE: std::ops::RangeFrom<usize> = 5..;
 
@@ -105,6 +105,7 @@ impl GoesOn {
             first,
             second,
             third,
+            1.0,
         ]
     }
 
@@ -132,11 +133,14 @@ impl Unequal {
     pub(super) fn ah(&self, after_h: f64, stored_ah: f64) -> f64 {
         let depth = -stored_ah / self.capacity_ah;
         let since_begun_h = self.since_begun_h + after_h;
-        let begun = self.beside * UNEQUAL_AT_BEGINNING * (-since_begun_h / sharing::SETTLES_WITHIN_H).exp();
+        let left = (-since_begun_h / sharing::SETTLES_WITHIN_H).exp();
+        let begun = self.beside * UNEQUAL_AT_BEGINNING * left;
         let steep = !self.full_is_known || !(STEEP_WITHIN..=1.0 - STEEP_WITHIN).contains(&depth);
         let usual = if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT };
         let settled = self.strays.map_or(usual, |strays| strays.min(usual));
-        self.capacity_ah * settled.hypot(begun)
+        // A pack by itself is like itself; what they began with gives way to what is usual.
+        let settled = if self.beside > 0.0 { settled } else { 0.0 };
+        self.capacity_ah * (settled * (1.0 - left * left).sqrt()).hypot(begun)
     }
 }
 
@@ -173,13 +177,13 @@ impl<'a> Stored<'a> {
         // Spans that nobody missed the beginning of say what the reference counts too much, whatever happens
         // elsewhere; the others are followed with what those say.
         let packs = facts.bank.eras[0].packs.len();
-        let at_full = || vec![Estimate::default(); packs];
+        let at_full = |mark| (0..packs).map(|p| facts.full(p, mark)).collect();
         let bounds = stored.bounds();
         let undisturbed: Vec<Closure> = bounds
             .windows(2)
             .filter(|pair| stored.is_mark(pair[0]) && stored.is_mark(pair[1]))
             .filter(|pair| stored.is_everyone_there(pair[0]) && filled.is_measured(pair[0], pair[1]))
-            .filter_map(|pair| stored.closure(pair[0], pair[1], at_full()))
+            .filter_map(|pair| stored.closure(pair[0], pair[1], at_full(pair[0])))
             .collect();
         stored.losses = Losses::new(facts, filled, undisturbed);
         stored.follow(&bounds);
@@ -226,7 +230,7 @@ impl<'a> Stored<'a> {
     }
 
     /// What the reference counts too much over a span, given what each pack holds at its beginning: such that the
-    /// packs on the busbar hold nothing short of full at its end. `None` where nobody is on the busbar then.
+    /// packs on the busbar are full at its end. `None` where nobody is on the busbar then.
     fn closure(&self, begin: usize, end: usize, levels: Vec<Estimate>) -> Option<Closure> {
         let facts = self.facts;
         let knots = self.knots(begin, end);
@@ -234,12 +238,13 @@ impl<'a> Stored<'a> {
         let counted = |from, until| self.filled.between(0, from, until);
         let by_an_hour = |from, until| Estimate::exact(-facts.hours(from, until));
         // What they hold at the end is a linear function of what is taken off an hour.
-        let short = sharing::together_at(facts, &knots, end, levels, counted);
+        let beyond_full =
+            sharing::together_at(facts, &knots, end, levels, counted) - facts.full_together(end);
         let an_hour = sharing::together_at(facts, &knots, end, none, by_an_hour);
         (an_hour.value_ah < 0.0).then(|| Closure {
             begin,
             end,
-            closure: short.times(-facts.hours(begin, end) / an_hour.value_ah),
+            closure: beyond_full.times(-facts.hours(begin, end) / an_hour.value_ah),
         })
     }
 
@@ -257,7 +262,7 @@ impl<'a> Stored<'a> {
                 let at_ms = facts.cuts[begin].at_ms;
                 for (p, level) in levels.iter_mut().enumerate() {
                     if facts.on_busbar(p, at_ms) {
-                        *level = Estimate::default();
+                        *level = facts.full(p, begin);
                     }
                 }
             } else if begin > 0 {
@@ -343,12 +348,13 @@ impl<'a> Stored<'a> {
             .collect();
         let taken = |from, until| self.taken(stretch, from, until);
         let nothing = |_, _| Estimate::default();
-        let short = sharing::together_at(facts, knots, stretch.end, still.clone(), taken);
+        let beyond_full = sharing::together_at(facts, knots, stretch.end, still.clone(), taken)
+            - facts.full_together(stretch.end);
         let by_one = sharing::together_at(facts, knots, stretch.end, ones.clone(), nothing);
         if by_one.value_ah <= 0.0 {
             return still;
         }
-        let together = short.times(-1.0 / by_one.value_ah);
+        let together = beyond_full.times(-1.0 / by_one.value_ah);
         still
             .into_iter()
             .zip(ones)
@@ -435,11 +441,22 @@ impl<'a> Stored<'a> {
     /// Stored charge of pack `p` at a cut, relative to full (to the first cut where there is no mark at all), Ah.
     #[must_use]
     pub fn of_pack(&self, p: usize, at: usize) -> (Estimate, Basis) {
+        let basis = self.basis(p, at, self.stretch_at(at));
+        let at_ms = self.facts.cuts[at].at_ms;
+        if self.is_mark(at) && self.facts.on_busbar(p, at_ms) {
+            (self.facts.full(p, at), basis)
+        } else {
+            (self.shared(p, at), basis)
+        }
+    }
+
+    /// What pack `p` holds at a cut by what the packs hold together, Ah. At a mark that is so only behind it: how far
+    /// from full each is by itself then flows to the others.
+    fn shared(&self, p: usize, at: usize) -> Estimate {
         let stretch = self.stretch_at(at);
         let state = stretch.state_at(at);
         let level = state.level(self.facts, p, at, &self.taken(stretch, state.cut, at));
-        let level = self.with_marks(p, at, 0.0, level);
-        (self.with_shares(p, at, level), self.basis(p, at, stretch))
+        self.with_shares(p, at, level)
     }
 
     /// How what pack `p` holds goes on after a cut, up to the next.
@@ -456,7 +473,6 @@ impl<'a> Stored<'a> {
             let at_ms = self.facts.cuts[at].at_ms;
             counted(Estimate::default().moved(source, Whose::Common, at_ms, by_ah))
         });
-        let marks = |after_h| self.with_marks(p, at, after_h, Estimate::default());
         let beyond = state.beyond(p).cloned().unwrap_or_default();
         let since_ms = self.facts.cuts[state.cut].at_ms;
         let unsure = Estimate::default().moved(Source::UnequalSoc, Whose::Pack(p), since_ms, beyond.value_ah);
@@ -472,7 +488,7 @@ impl<'a> Stored<'a> {
                 with(Flow {
                     hours: one,
                     ..nothing()
-                }) + (marks(one) - marks(0.0)),
+                }),
                 counted(Estimate::exact(one)),
                 with(Flow {
                     charged_ah: one,
@@ -489,6 +505,7 @@ impl<'a> Stored<'a> {
                 wandered([one, 0.0, 0.0]),
                 wandered([0.0, one, 0.0]),
                 wandered([0.0, 0.0, one]),
+                self.shared(p, at) - self.of_pack(p, at).0,
             ],
             back_h: self.facts.hours(state.cut, at),
             wandering: self.wandering(stretch, at),
@@ -510,36 +527,6 @@ impl<'a> Stored<'a> {
     fn stretch_at(&self, at: usize) -> &Stretch {
         let behind = self.stretches.partition_point(|stretch| stretch.begin <= at);
         &self.stretches[behind.saturating_sub(1)]
-    }
-
-    /// The level with what it depends on the full charges around it, so many hours after a cut and before the next.
-    fn with_marks(&self, p: usize, at: usize, after_h: f64, level: Estimate) -> Estimate {
-        let facts = self.facts;
-        let stretch = self.stretch_at(at);
-        let repeatability_ah = facts.bank.full_repeatability * facts.era(at).packs[p].capacity_ah;
-        let full = |level: Estimate, mark: usize, part: f64| {
-            let mark_ms = facts.cuts[mark].at_ms;
-            level.moved(
-                Source::FullCharge,
-                Whose::Pack(p),
-                mark_ms,
-                part * repeatability_ah,
-            )
-        };
-        if let Known::Closed(_) = stretch.known {
-            let passed_h = facts.hours(stretch.begin, at) + after_h;
-            let elapsed = passed_h / facts.hours(stretch.begin, stretch.end);
-            return full(full(level, stretch.begin, 1.0 - elapsed), stretch.end, elapsed);
-        }
-        let before = self.marks[..self.marks.partition_point(|mark| *mark <= at)].last();
-        let mark = match stretch.known {
-            Known::Backwards => Some(&stretch.end),
-            _ => before,
-        };
-        match mark {
-            Some(mark) => full(level, *mark, 1.0),
-            None => level,
-        }
     }
 
     /// The level with what it depends on the capacities: a larger pack takes a larger share, and a smaller one of

@@ -3,7 +3,7 @@
 
 use super::{
     drift::Record,
-    estimate::{Estimate, Source, Whose},
+    estimate::{Estimate, Source},
     facts::Facts,
     losses::Closure,
 };
@@ -105,17 +105,6 @@ impl Record<'_> {
     fn trial(&self, span: &Closure) -> Trial {
         let facts = self.facts;
         let (begin_ms, end_ms) = (facts.cuts[span.begin].at_ms, facts.cuts[span.end].at_ms);
-        // Keyed by the mark, so that what one span lacks and the next has too much cancels when they are pooled. Each
-        // pack is full by itself.
-        let at_mark = |closure: Estimate, cut: usize, sign: f64| {
-            facts.era(cut).in_bank().fold(closure, |closure, (p, pack)| {
-                let by_ah = sign * facts.bank.full_repeatability * pack.capacity_ah;
-                let at_ms = facts.cuts[cut].at_ms;
-                closure.moved(Source::FullCharge, Whose::Pack(p), at_ms, by_ah)
-            })
-        };
-        let closure = at_mark(span.closure.clone(), span.begin, -1.0);
-        let closure = at_mark(closure, span.end, 1.0);
         let hours = facts.hours(span.begin, span.end);
         Trial {
             begin_ms,
@@ -123,7 +112,7 @@ impl Record<'_> {
             spans: 1,
             days: hours / 24.0,
             of_two_epochs: facts.epoch_ms(0, begin_ms) != facts.epoch_ms(0, end_ms),
-            closure,
+            closure: span.closure.clone(),
             throughput_ah: self.filled.throughput_ah(span.begin, span.end),
             expected: self
                 .stored

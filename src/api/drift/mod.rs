@@ -202,14 +202,11 @@ fn reference_body(
 
 fn closure_body(facts: &Facts, span: &Closure, trial: &Trial) -> ClosureBody {
     let days = facts.hours(span.begin, span.end) / 24.0;
-    let mark_ah = facts.bank.full_repeatability * facts.era(span.end).capacity_ah();
-    let counted_ah = span.closure.standard_uncertainty_ah();
-    let uncertainty_ah = COVERAGE_FACTOR * (2.0 * mark_ah * mark_ah + counted_ah * counted_ah).sqrt();
     ClosureBody {
         begin: Zulu(facts.cuts[span.begin].at_ms),
         end: Zulu(facts.cuts[span.end].at_ms),
         closure_ah: round(span.closure.value_ah, 3),
-        expanded_uncertainty_ah: round(uncertainty_ah, 3),
+        expanded_uncertainty_ah: round(span.closure.expanded_uncertainty_ah(), 3),
         ah_per_day: round(span.closure.value_ah / days, 4),
         beyond_data_sheet: trial.is_beyond_data_sheet(),
     }

@@ -33,22 +33,25 @@ impl Filled<'_> {
             .map(|(begin, end)| Closure {
                 begin,
                 end,
-                closure: self.between(0, begin, end),
+                closure: self.between(0, begin, end) - self.gained(begin, end),
             })
             .collect();
         let losses = Losses::new(self.facts, self, closures);
         let lost: Vec<Estimate> = missing
             .iter()
-            .map(|(begin, end)| losses.between(*begin, *begin, *end) - self.between(0, *begin, *end))
+            .map(|(begin, end)| {
+                let counted = losses.between(*begin, *begin, *end) + self.gained(*begin, *end);
+                counted - self.between(0, *begin, *end)
+            })
             .collect();
         for ((begin, end), missing) in missing.into_iter().zip(lost) {
-            let at_ends = [begin, end].into_iter().fold(missing, |missing, cut| {
-                let by_ah = self.facts.bank.full_repeatability * self.facts.era(cut).capacity_ah();
-                let at_ms = self.facts.cuts[cut].at_ms;
-                missing.moved(Source::ReferenceClosure, whose(0), at_ms, by_ah)
-            });
-            self.spread(begin, end, &at_ends);
+            self.spread(begin, end, &missing);
         }
+    }
+
+    /// What the packs gained from one full charge to another: nothing, as nearly as full charges are alike.
+    fn gained(&self, begin: usize, end: usize) -> Estimate {
+        self.facts.full_together(end) - self.facts.full_together(begin)
     }
 
     /// Whether from a full charge to the next nobody came or went.
