@@ -100,8 +100,8 @@ impl Record<'_> {
             end_ms: rate.end_ms,
             days: rate.days(),
             capacity_ah,
-            throughput_ah: counted.charged_ah() + counted.discharged_ah(),
-            ah_per_day: per_day(rate),
+            throughput_ah: counted.throughput_ah(),
+            ah_per_day: rate.per_day(),
         })
     }
 
@@ -115,16 +115,12 @@ impl Record<'_> {
             .windows(2)
             .map(|pair| Change {
                 p,
-                by: per_day(&pair[1]) - per_day(&pair[0]),
+                by: pair[1].per_day() - pair[0].per_day(),
                 before: pair[0].clone(),
                 after: pair[1].clone(),
             })
             .collect())
     }
-}
-
-fn per_day(rate: &Rate) -> Estimate {
-    rate.error.clone().times(1.0 / rate.days())
 }
 
 /// The packs by their rate's size in points of capacity a month, the slowest first.

@@ -93,6 +93,12 @@ impl Counted {
     pub fn discharged_ah(&self) -> f64 {
         self.discharged as f64 / PER_AH
     }
+
+    /// Charge in and out, Ah.
+    #[must_use]
+    pub fn throughput_ah(&self) -> f64 {
+        self.charged_ah() + self.discharged_ah()
+    }
 }
 
 impl Add for Counted {

@@ -169,6 +169,9 @@ struct Going {
 impl Error {
     fn new(record: &Record<'_>, p: usize, from: usize, begin: usize, goes_on: &GoesOn) -> Self {
         let facts = record.facts;
+        if facts.reversed[p] {
+            return Self::Untold;
+        }
         if !facts.era(begin).packs[p].in_bank {
             return record
                 .charge_error(p, from, begin)

@@ -38,7 +38,7 @@ pub enum Source {
     CapacityShare,
     /// What happens between readings.
     Sampling,
-    /// What was not heard.
+    /// What was not heard, or is left out of a rate.
     Gaps,
     /// Rounding of the reports.
     Resolution,

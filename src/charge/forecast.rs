@@ -104,10 +104,7 @@ impl Record<'_> {
                 error.times(100.0 / pack.displayed_capacity_ah)
             }
         };
-        let per_day = rate
-            .error
-            .clone()
-            .times(100.0 / pack.displayed_capacity_ah / rate.days());
+        let per_day = rate.per_day().times(100.0 / pack.displayed_capacity_ah);
         Ok(Outlook { now, per_day })
     }
 }

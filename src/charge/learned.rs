@@ -15,7 +15,7 @@ use super::{
 };
 
 /// Standard uncertainty of a board's gain, fraction: common practice, no source.
-const GAIN: f64 = 0.012;
+pub(super) const GAIN: f64 = 0.012;
 /// How far residuals that are alike from one instant to the next make a slope less sure than their spread says.
 const ALIKE: f64 = 2.0;
 /// So many standard deviations from what is usual a count is no pack's share any more.

@@ -7,7 +7,7 @@ use super::{
     estimate::{Estimate, Source, Whose},
     facts::Facts,
     fill::{Filled, Flow},
-    wander::{Wander, Wandering},
+    wander::{SPELL_H, Wander, Wandering},
 };
 
 /// Hours in the 30 days by which self-discharge is stated.
@@ -43,7 +43,7 @@ impl<'a> Losses<'a> {
         Self {
             facts,
             filled,
-            closures,
+            closures: joined(facts, closures),
         }
     }
 
@@ -134,8 +134,14 @@ impl<'a> Losses<'a> {
         }
     }
 
+    /// Those long enough to tell how one spell differs from another.
+    fn spells<'b>(&self, closed: &'b [&Closure]) -> impl Iterator<Item = &'b Closure> {
+        let lasts = |span: &&Closure| self.facts.hours(span.begin, span.end) >= SPELL_H;
+        closed.iter().copied().filter(lasts)
+    }
+
     fn wander(&self, closed: &[&Closure]) -> Wander {
-        Wander::seen(closed.iter().map(|span| {
+        Wander::seen(self.spells(closed).map(|span| {
             let foretold = self.expected(span.begin, &self.filled.flow(span.begin, span.end));
             let unforeseen = span.closure.clone() - foretold;
             (
@@ -149,11 +155,12 @@ impl<'a> Losses<'a> {
     /// How much the rate of the next span may differ from the mean of those that closed, Ah/h (standard deviation):
     /// what is expected beforehand and what was seen, each by its degrees of freedom.
     fn scatter_ah_per_hour(&self, closed: &[&Closure], from: usize) -> f64 {
-        let rates: Vec<f64> = closed
-            .iter()
+        let rates: Vec<f64> = self
+            .spells(closed)
             .map(|span| span.closure.value_ah / self.facts.hours(span.begin, span.end))
             .collect();
-        let count = f64::from(u32::try_from(rates.len()).unwrap_or(u32::MAX));
+        // Where none is, they are one all the same.
+        let count = f64::from(u32::try_from(rates.len().max(1)).unwrap_or(u32::MAX));
         let mean = rates.iter().sum::<f64>() / count;
         let squares: f64 = rates.iter().map(|rate| (rate - mean).powi(2)).sum();
         let beforehand = SCATTER_FREEDOM * self.wander_ah_per_hour(from).powi(2);
@@ -223,4 +230,27 @@ impl<'a> Losses<'a> {
     fn epoch_ms(&self, cut: usize) -> Option<i64> {
         self.facts.epoch_ms(0, self.facts.cuts[cut].at_ms)
     }
+}
+
+/// Spans that follow one another and last less than a spell, as one: two full charges of one day tell little of a rate,
+/// and closures add up.
+fn joined(facts: &Facts, closures: Vec<Closure>) -> Vec<Closure> {
+    let is_short = |span: &Closure| facts.hours(span.begin, span.end) < SPELL_H;
+    let epoch_ms = |cut: usize| facts.epoch_ms(0, facts.cuts[cut].at_ms);
+    let mut joined: Vec<Closure> = Vec::new();
+    for span in closures {
+        let one = |before: &Closure| {
+            before.end == span.begin
+                && epoch_ms(before.begin) == epoch_ms(span.end)
+                && (is_short(before) || is_short(&span))
+        };
+        match joined.last_mut().filter(|before| one(before)) {
+            Some(before) => {
+                before.end = span.end;
+                before.closure = before.closure.clone() + span.closure;
+            }
+            None => joined.push(span),
+        }
+    }
+    joined
 }

@@ -9,7 +9,7 @@
 use std::f64::consts::{PI, SQRT_2};
 
 /// For how long it comes or goes, h: as a spell of weather lasts; common practice for lack of better, no source.
-const SPELL_H: f64 = 6.0 * 24.0;
+pub(super) const SPELL_H: f64 = 6.0 * 24.0;
 /// Terms of the series: they hold nine tenths of the variance.
 pub(super) const TERMS: usize = 3;
 

@@ -7,7 +7,7 @@ use packdrift::{
     config::{self, Setup},
     demo::{Kind, Plan, Winter, simulate},
     ledger,
-    reading::Channels,
+    reading::{Channel, Channels},
     store::note::{self, Said, Subject},
 };
 
@@ -113,6 +113,18 @@ fn through_full_charges_and_recalibrations() {
     ];
     check(&past::setup(), winter(Kind::Usual).readings(), &[]);
     check(&past::setup(), winter(Kind::Usual).readings(), &recalibrated);
+}
+
+#[test]
+fn a_board_of_the_wrong_sign_has_none() {
+    let turned = |(at_ms, of, mut channels): (i64, u16, Channels)| {
+        if of == TERN {
+            let counted = channels.get(Channel::Current);
+            channels.set(Channel::Current, counted.map(|ma| -ma));
+        }
+        (at_ms, of, channels)
+    };
+    check(&past::setup(), winter(Kind::Usual).readings().map(turned), &[]);
 }
 
 #[test]

@@ -70,6 +70,10 @@ pub(super) struct RateBody {
     pub(super) ah_per_day: f64,
     pub(super) points_per_month: f64,
     pub(super) expanded_uncertainty_ah_per_day: f64,
+    /// The part of the epoch that the rate is told over: from full charge to full charge where that leaves out a
+    /// twentieth at most and is surer.
+    pub(super) told_from: Zulu,
+    pub(super) told_until: Zulu,
 }
 
 #[derive(Serialize, ToSchema)]

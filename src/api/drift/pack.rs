@@ -46,7 +46,7 @@ pub(super) fn pack_body(
     let capacity_ah = held.capacity_ah;
     let epochs = record.rates(p, from, until).unwrap_or_default();
     let counted = record.heard(p + 1, from, until);
-    let throughput_ah = counted.charged_ah() + counted.discharged_ah();
+    let throughput_ah = counted.throughput_ah();
     PackBody {
         revision: held.revision.clone(),
         firmware: held.firmware.clone(),
@@ -143,6 +143,8 @@ fn rate_body(rate: &Rate, capacity_ah: f64) -> RateBody {
         ah_per_day: round(rate.ah_per_day(), 4),
         points_per_month: round(100.0 * rate.ah_per_day() * DAYS_PER_MONTH / capacity_ah, 2),
         expanded_uncertainty_ah_per_day: round(rate.expanded_uncertainty_ah_per_day(), 4),
+        told_from: Zulu(rate.told_over_ms.0),
+        told_until: Zulu(rate.told_over_ms.1),
     }
 }
 

@@ -184,11 +184,8 @@ impl<'a> Filled<'a> {
     /// Charge put in and taken out between two cuts as the reference heard it, Ah.
     #[must_use]
     pub fn throughput_ah(&self, from: usize, until: usize) -> f64 {
-        let (from, until) = (
-            &self.facts.cuts[from].totals[0],
-            &self.facts.cuts[until].totals[0],
-        );
-        until.charged_ah() + until.discharged_ah() - from.charged_ah() - from.discharged_ah()
+        let totals = |cut: usize| self.facts.cuts[cut].totals[0];
+        (totals(until) - totals(from)).throughput_ah()
     }
 
     /// Time between two cuts for which no instrument says what one counted, ms.
