@@ -2,7 +2,7 @@
 //! a re-zero begin an epoch?
 
 use packdrift::{
-    charge::trial::Trial,
+    charge::{facts::Mark, trial::Trial},
     demo::{Kind, Plan, Winter, simulate},
     reading::Channel,
 };
@@ -79,4 +79,40 @@ fn setting_it_anew_begins_an_epoch_and_spoils_the_span_around() {
     let spoiled: Vec<bool> = spans.iter().map(|span| span.of_two_epochs).collect();
     assert_eq!(spoiled, [false, true, false]);
     assert_eq!((pooled.len(), pooled[0].spans, pooled[1].spans), (2, 1, 1));
+}
+
+#[test]
+fn a_second_full_charge_of_the_same_hour_leaves_the_days_that_follow_as_sure_as_they_were() {
+    let winter = simulate(&Plan::new(Kind::Usual, 3001));
+    let setup = past::setup();
+    let begin_ms = Plan::new(Kind::Usual, 3001).begin_ms;
+    let until_ms = begin_ms + 33 * 86_400_000;
+    let readings = winter.readings().take_while(|(at_ms, ..)| *at_ms < until_ms);
+    let heard = Heard::new(&setup, readings.collect());
+    let full_ms = heard.marks_ms();
+    assert_eq!(full_ms.len(), 2);
+    let again_ms = full_ms[1] + 20 * 60_000;
+    let (mut facts, at) = heard.facts(&[full_ms[0], again_ms], &[]);
+    let last = facts.cuts.len() - 1;
+    let sure_ah = |facts: &_| -> Vec<f64> {
+        past::ask(facts, |record| {
+            (0..winter.packs.len())
+                .map(|p| {
+                    record
+                        .charge_error(p, at[0], last)
+                        .unwrap()
+                        .error
+                        .expanded_uncertainty_ah()
+                })
+                .collect()
+        })
+    };
+    let once = sure_ah(&facts);
+    facts.marks.push(Mark {
+        at_ms: again_ms,
+        ..facts.marks[1].clone()
+    });
+    for (once, twice) in once.into_iter().zip(sure_ah(&facts)) {
+        assert!((0.8..1.2).contains(&(twice / once)), "{once} and {twice} Ah");
+    }
 }
