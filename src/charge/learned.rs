@@ -9,7 +9,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::{
     count::Counted,
-    facts::{Cut, Era, Facts, Learned, UNMEASURED_CAPACITY},
+    facts::{Cut, Era, Facts, Learned},
     least_squares::{Fit, Triangle},
     stored::UNEQUAL_FLAT,
 };
@@ -47,7 +47,8 @@ pub fn learned(mut facts: Facts) -> Facts {
         }
         let told: Vec<Option<Told>> = told
             .into_iter()
-            .map(|told| told.filter(Told::is_of_a_pack))
+            .zip(&eras[0].packs)
+            .map(|(told, pack)| told.filter(|told| told.is_of(pack.capacity_uncertainty)))
             .collect();
         if let Some((relative, spread)) = narrowed(&eras[0], &told) {
             let strays = told.iter().map(|told| Some(told.as_ref()?.strays)).collect();
@@ -99,9 +100,10 @@ struct Told {
 }
 
 impl Told {
-    /// Whether the board counts what its pack may have carried. One that doesn't says nothing of capacities.
-    fn is_of_a_pack(&self) -> bool {
-        let usual = UNMEASURED_CAPACITY.hypot(GAIN).hypot(self.unsure);
+    /// Whether the board counts what a pack may have carried whose capacity is known like this. One that doesn't says
+    /// nothing of capacities.
+    fn is_of(&self, capacity_uncertainty: f64) -> bool {
+        let usual = capacity_uncertainty.hypot(GAIN).hypot(self.unsure);
         self.relative.abs() < FAR_OFF * usual
     }
 }

@@ -101,12 +101,14 @@ fn problem<'a>(
             members.iter().map(|p| facts.on_busbar(*p, middle_ms)).collect()
         })
         .collect();
-    let full = marks_ms.iter().filter(|at_ms| **at_ms >= steps.begin_ms);
+    let within = marks_ms.iter().filter(|at_ms| **at_ms >= steps.begin_ms);
+    let mut full: Vec<usize> = within.map(|at_ms| steps.at(*at_ms)).collect();
+    full.dedup();
     Problem {
         steps,
         packs,
         efficiency: facts.bank.coulombic_efficiency.0,
-        full: full.map(|at_ms| steps.at(*at_ms)).collect(),
+        full,
         on,
         filled_a: filled_a(facts, filled, steps),
         from: steps.at(begin_ms),
