@@ -239,7 +239,6 @@ pub(super) fn regress(
         block
     };
     let mut blocks: Vec<Triangle> = Vec::new();
-    let mut rows_of = Vec::with_capacity(problem.packs.len());
     let mut used = Vec::with_capacity(problem.packs.len());
     for (p, gain) in gains.iter().enumerate() {
         let (rows, of_pack) = rows(problem, model, places, p, *gain);
@@ -253,7 +252,6 @@ pub(super) fn regress(
             let weighted: Vec<f64> = row.unknowns.iter().map(|unknown| unknown * weight).collect();
             blocks[block].add(&weighted, row.reported_a * weight);
         }
-        rows_of.push(rows);
     }
     blocks.retain(|block| block.observations() > 0);
     let known = known_beforehand(problem, model, places);
@@ -272,9 +270,11 @@ pub(super) fn regress(
     let without = (0..blocks.len())
         .filter_map(|block| Some(all_but(Some(block))?.coefficients))
         .collect();
-    let residuals = rows_of
+    // The rows of one pack at a time: those of all, over a year, would fill the memory of a small board.
+    let residuals = gains
         .iter()
-        .map(|rows| {
+        .enumerate()
+        .map(|(p, gain)| {
             let residual = |row: &Row| {
                 let expected: f64 = row
                     .unknowns
@@ -284,7 +284,11 @@ pub(super) fn regress(
                     .sum();
                 (row.step, row.reported_a - expected)
             };
-            rows.iter().map(residual).collect()
+            rows(problem, model, places, p, *gain)
+                .0
+                .iter()
+                .map(residual)
+                .collect()
         })
         .collect();
     Some(Regression {

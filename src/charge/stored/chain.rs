@@ -68,12 +68,7 @@ impl Stored<'_> {
     }
 
     /// What each pack held at the beginning of a stretch, such that those on the busbar are full at its end.
-    fn backwards(
-        &self,
-        stretch: &Stretch,
-        knots: &[usize],
-        levels: Vec<Estimate>,
-    ) -> Vec<Estimate> {
+    fn backwards(&self, stretch: &Stretch, knots: &[usize], levels: Vec<Estimate>) -> Vec<Estimate> {
         let facts = self.facts;
         let begin_ms = facts.cuts[stretch.begin].at_ms;
         // Together they hold one Ah, and what those off the busbar hold stays.
