@@ -6,6 +6,8 @@
 
 use std::ops::{Add, AddAssign, Sub};
 
+use super::time::as_f64;
+
 /// Half mA·ms in one Ah.
 pub const PER_AH: f64 = 7.2e9;
 
@@ -236,14 +238,6 @@ fn round_div(value: i128, by: i128) -> i128 {
     } else {
         (value - half) / by
     }
-}
-
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "pauses and currents are far below 2^52"
-)]
-fn as_f64(value: i64) -> f64 {
-    value as f64
 }
 
 #[cfg(test)]

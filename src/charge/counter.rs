@@ -3,7 +3,7 @@
 //! Counters wrap around, are reset, jump when a board corrects itself, and some only ever grow. What the current
 //! said meanwhile tells a step that is charge from one that isn't.
 
-use super::count::Counted;
+use super::{count::Counted, time::as_f64};
 
 /// What a counter that steps otherwise than by charge has done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -228,11 +228,6 @@ impl Counts {
             .min_by(|(_, left), (_, right)| (left - own_ah).abs().total_cmp(&(right - own_ah).abs()))
             .map_or(Self::Net, |(counts, _)| counts)
     }
-}
-
-#[expect(clippy::cast_precision_loss, reason = "charges in mAh are far below 2^52")]
-fn as_f64(value: i64) -> f64 {
-    value as f64
 }
 
 #[cfg(test)]

@@ -8,11 +8,12 @@
 
 use super::{
     count::Counted,
-    drift::{Record, UNWITNESSED_AT_MOST, as_f64, shared_after},
+    drift::{Record, UNWITNESSED_AT_MOST, shared_after},
     estimate::{COVERAGE_FACTOR, Estimate, Mixture, Source, Whose},
     facts::{Cut, Facts},
     fill::Filled,
     stored::{GoesOn, Unequal},
+    time::{as_f64, hours},
 };
 
 /// How a pack stands at an instant.
@@ -129,7 +130,7 @@ impl<'a> Leg<'a> {
             reference_parts: parts(0),
             own_parts: parts(self.p + 1),
         };
-        let hours = as_f64(since.ms) / 3_600_000.0;
+        let hours = hours(since.ms);
         let by = self.goes_on.by(hours, &since.reference, since.reference_parts);
         let stored_ah = self.stored_ah + self.goes_on.value_ah(&by);
         Point {

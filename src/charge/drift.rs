@@ -8,13 +8,13 @@ use super::{
     learned::GAIN,
     losses::Closure,
     stored::{Basis, Stored},
+    time::{as_f64, days, hours},
 };
 
-const MS_PER_DAY: f64 = 86_400_000.0;
 /// Days in a month of 1/12 Julian year, by which points a month are stated.
 pub const DAYS_PER_MONTH: f64 = 30.4375;
-/// Over how long two instants' imbalance between packs is the same, ms.
-const UNEQUAL_LASTS_MS: f64 = 6.0 * 3_600_000.0;
+/// Over how long two instants' imbalance between packs is the same, h.
+const UNEQUAL_LASTS_H: f64 = 6.0;
 /// More of a span than this without a witness is too much.
 pub(super) const UNWITNESSED_AT_MOST: f64 = 0.1;
 
@@ -82,7 +82,7 @@ impl Rate {
     /// Length in days.
     #[must_use]
     pub fn days(&self) -> f64 {
-        as_f64(self.end_ms - self.begin_ms) / MS_PER_DAY
+        days(self.end_ms - self.begin_ms)
     }
 
     /// Ah a day.
@@ -101,7 +101,7 @@ impl Rate {
     #[must_use]
     pub fn per_day(&self) -> Estimate {
         let (begin_ms, end_ms) = self.told_over_ms;
-        self.told_by.clone().times(MS_PER_DAY / as_f64(end_ms - begin_ms))
+        self.told_by.clone().times(1.0 / days(end_ms - begin_ms))
     }
 }
 
@@ -283,8 +283,8 @@ impl<'a> Record<'a> {
     /// between the two on their sum. Both are made of the same counts, so they add up.
     fn unlike_ah(&self, p: usize, whole: (usize, usize), part: (usize, usize)) -> f64 {
         let counted = |(from, until): (usize, usize)| self.heard(p + 1, from, until);
-        let hours = |(from, until): (usize, usize)| self.facts.hours(from, until);
-        let by_time = hours(part) / hours(whole);
+        let lasts_h = |(from, until): (usize, usize)| self.facts.hours(from, until);
+        let by_time = lasts_h(part) / lasts_h(whole);
         let unlike = |of: fn(&Counted) -> f64| (of(&counted(part)) - by_time * of(&counted(whole))).abs();
         GAIN * (unlike(Counted::net_ah) + unlike(Counted::throughput_ah))
     }
@@ -388,10 +388,5 @@ impl<'a> Record<'a> {
 
 /// What packs differ by lasts some hours: the part of it that two instants so far apart share.
 pub(super) fn shared_after(apart_ms: i64) -> f64 {
-    (-as_f64(apart_ms) / UNEQUAL_LASTS_MS).exp()
-}
-
-#[expect(clippy::cast_precision_loss, reason = "times are far below 2^52 ms")]
-pub(super) fn as_f64(value: i64) -> f64 {
-    value as f64
+    (-hours(apart_ms) / UNEQUAL_LASTS_H).exp()
 }

@@ -3,7 +3,7 @@
 //! Board and reference are compared at the same instants, while the pack is alone with the reference. With one
 //! current only, an offset can't be told from a gain: then the difference is all there is to say.
 
-use super::count::Sample;
+use super::{count::Sample, time::as_f64};
 
 /// Currents nearer to each other than this are one current, A.
 const ONE_CURRENT_A: f64 = 1.0;
@@ -212,11 +212,6 @@ fn behind_ms(board: &[Sample], reference: &[Sample]) -> Option<i64> {
         })
         .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.abs().cmp(&a.0.abs())))?;
     (correlation > CORRELATED).then_some(best_ms)
-}
-
-#[expect(clippy::cast_precision_loss, reason = "currents and times are far below 2^52")]
-fn as_f64(value: i64) -> f64 {
-    value as f64
 }
 
 #[cfg(test)]

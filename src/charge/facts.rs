@@ -7,6 +7,7 @@ use nalgebra::DMatrix;
 use super::{
     count::Counted,
     estimate::{Estimate, Source, Whose},
+    time,
 };
 
 /// Standard uncertainty of a pack's capacity where nobody measured it, fraction.
@@ -212,9 +213,8 @@ impl Facts {
 
     /// Hours from one cut to another.
     #[must_use]
-    #[expect(clippy::cast_precision_loss, reason = "times are far below 2^52 ms")]
     pub fn hours(&self, from: usize, until: usize) -> f64 {
-        (self.cuts[until].at_ms - self.cuts[from].at_ms) as f64 / 3_600_000.0
+        time::hours(self.cuts[until].at_ms - self.cuts[from].at_ms)
     }
 
     /// Whether pack `p` is on the busbar from an instant on.

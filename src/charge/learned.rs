@@ -12,6 +12,7 @@ use super::{
     facts::{Cut, Era, Facts, Learned},
     least_squares::{Fit, Triangle},
     stored::UNEQUAL_FLAT,
+    time::days,
 };
 
 /// Standard uncertainty of a board's gain, fraction: common practice, no source.
@@ -250,11 +251,6 @@ fn narrowed(era: &Era, told: &[Option<Told>]) -> Option<(DVector<f64>, DMatrix<f
     let left = &beforehand - &gain * &acts * &beforehand;
     let spread = (0.5 * (&left + left.transpose())).cholesky()?.unpack();
     Some((gain * values, spread))
-}
-
-#[expect(clippy::cast_precision_loss, reason = "some months in ms")]
-fn days(ms: i64) -> f64 {
-    ms as f64 / 86_400_000.0
 }
 
 #[expect(clippy::cast_precision_loss, reason = "some hundred instants")]

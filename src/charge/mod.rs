@@ -28,5 +28,6 @@ pub mod plan;
 pub mod revision;
 mod sharing;
 pub mod stored;
+mod time;
 pub mod trial;
 mod wander;

@@ -2,9 +2,9 @@
 //! the causes are told from.
 
 use super::{Causes, Pack, Problem, Untold, steps::Steps};
-use crate::charge::{drift::Record, estimate::Estimate, facts::Facts, fill::Filled, losses::HOURS_PER_MONTH};
-
-const MS_PER_HOUR: f64 = 3_600_000.0;
+use crate::charge::{
+    drift::Record, estimate::Estimate, facts::Facts, fill::Filled, losses::HOURS_PER_MONTH, time::hours,
+};
 
 /// What can be told of a bank, and of which time.
 #[derive(Debug)]
@@ -116,15 +116,13 @@ fn problem<'a>(
 }
 
 /// What stands in for the reference where it wasn't heard: the charge that fills the gap, spread over it evenly.
-#[expect(clippy::cast_precision_loss, reason = "gaps are far below 2^52 ms")]
 fn filled_a(facts: &Facts, filled: &Filled<'_>, steps: &Steps) -> Vec<f64> {
     let mut filled_a = vec![0.0; steps.len()];
     for gap in facts.gaps.iter().filter(|gap| gap.of == 0) {
         let Some((from, until)) = facts.cut_at(gap.begin_ms).zip(facts.cut_at(gap.end_ms)) else {
             continue;
         };
-        let hours = (gap.end_ms - gap.begin_ms) as f64 / MS_PER_HOUR;
-        let amperes = filled.between(0, from, until).value_ah / hours;
+        let amperes = filled.between(0, from, until).value_ah / hours(gap.end_ms - gap.begin_ms);
         let last = (steps.at(gap.end_ms) + 1).min(steps.len());
         filled_a[steps.at(gap.begin_ms).min(last)..last].fill(amperes);
     }

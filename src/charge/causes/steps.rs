@@ -1,8 +1,10 @@
 //! Readings as means over equal steps, gathered while they stream by.
 
-use crate::charge::count::{Joining, PER_AH, Piece, Sample};
+use crate::charge::{
+    count::{Joining, PER_AH, Piece, Sample},
+    time::{self, MS_PER_HOUR},
+};
 
-const MS_PER_HOUR: f64 = 3_600_000.0;
 /// Length of a step, ms: short beside what packs take to share a current, long beside the pauses between reports.
 pub const STEP_MS: i64 = 300_000;
 
@@ -47,12 +49,11 @@ impl Steps {
 
     /// How long a step is, h.
     #[must_use]
-    #[expect(clippy::cast_precision_loss, reason = "a few minutes in ms")]
     pub fn hours(&self) -> f64 {
-        self.step_ms as f64 / MS_PER_HOUR
+        time::hours(self.step_ms)
     }
 
-    /// The step that an instant lies in, the first or last one where it is outside.
+    /// The step that an instant lies in; the first one, or the number of steps, where it is outside.
     #[must_use]
     pub fn at(&self, at_ms: i64) -> usize {
         let step = (at_ms - self.begin_ms).max(0) / self.step_ms;

@@ -1,11 +1,12 @@
 //! What nobody heard between two full charges: at both the bank held the same, so what the reference counted in
 //! between is what it counts too much, and what is missing is the rest.
 
-use super::{Amount, Filled, How, as_f64, whose};
+use super::{Amount, Filled, How, whose};
 use crate::charge::{
     estimate::{Estimate, Source},
     facts::Gap,
     losses::{Closure, Losses},
+    time::as_f64,
 };
 
 impl Filled<'_> {

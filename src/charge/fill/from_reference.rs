@@ -1,9 +1,10 @@
 //! What packs counted while they were not heard, by what the reference did, and what is left that nobody can say.
 
-use super::{Amount, Filled, How, MS_PER_HOUR, usual::Usual, whose};
+use super::{Amount, Filled, How, usual::Usual, whose};
 use crate::charge::{
     estimate::{Estimate, Source},
     facts::Gap,
+    time,
 };
 
 /// Standard deviation of the current of a bank that nobody heard, fraction of capacity an hour, and of the charge
@@ -29,7 +30,7 @@ impl Filled<'_> {
     /// Standard deviation of what a bank may take while nobody hears it, Ah.
     pub(super) fn unheard_ah(&self, gap: &Gap, unheard_ms: f64) -> f64 {
         let capacity_ah = self.facts.bank.at(gap.begin_ms).capacity_ah();
-        capacity_ah * (UNHEARD_C * unheard_ms / MS_PER_HOUR).min(UNHEARD_AT_MOST)
+        capacity_ah * (UNHEARD_C * unheard_ms / time::MS_PER_HOUR).min(UNHEARD_AT_MOST)
     }
 
     /// Where a pack has no witness of its own, it takes its share of the reference's charge and its usual error.

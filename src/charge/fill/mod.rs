@@ -15,16 +15,15 @@ mod witness;
 use super::{
     estimate::{Estimate, Source},
     facts::{Facts, Gap},
+    time::{self, as_f64},
     wander::TERMS,
 };
 use witness::whose;
 
-const MS_PER_HOUR: f64 = 3_600_000.0;
-
 /// How far the charge that a pack takes may stray from its share, fraction of capacity.
 const STRAY: f64 = 0.006;
-/// Over how long it gets there, ms.
-const STRAYS_WITHIN_MS: f64 = 6.0 * MS_PER_HOUR;
+/// Over how long it gets there, h.
+const STRAYS_WITHIN_H: f64 = 6.0;
 /// Standard deviation of what a board makes of its share: its gain and its capacity. Common practice, no source.
 const OF_ITS_SHARE: f64 = 0.03;
 
@@ -229,7 +228,8 @@ impl<'a> Filled<'a> {
             return STRAY * capacity_ah;
         };
         let gap_ms = as_f64(gap.end_ms - gap.begin_ms);
-        STRAY * capacity_ah * (gap_ms / STRAYS_WITHIN_MS).min(1.0) * segment.lasts_ms() / gap_ms
+        let whole_ah = STRAY * capacity_ah * (gap_ms / time::MS_PER_HOUR / STRAYS_WITHIN_H).min(1.0);
+        whole_ah * segment.lasts_ms() / gap_ms
     }
 }
 
@@ -268,13 +268,5 @@ fn gap_over(facts: &Facts, of: usize, segment: Segment) -> Option<&Gap> {
 /// Standard deviation of the charge from rounding of the reports, Ah: independent roundings, each of variance
 /// step²/12 (JCGM 100:2008, 4.3.7), each for the pause that follows it.
 fn rounding_ah(step_ma: i64, pauses_ms2: i64) -> f64 {
-    as_f64(step_ma) / 1000.0 / 12.0_f64.sqrt() * as_f64(pauses_ms2.max(0)).sqrt() / MS_PER_HOUR
-}
-
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "times and charges here are far below 2^52"
-)]
-fn as_f64(value: i64) -> f64 {
-    value as f64
+    as_f64(step_ma) / 1000.0 / 12.0_f64.sqrt() * as_f64(pauses_ms2.max(0)).sqrt() / time::MS_PER_HOUR
 }

@@ -1,9 +1,10 @@
 //! What an instrument itself says of a stretch in which it was not heard: by its own counter, else its display.
 
-use super::{Amount, Filled, How, OF_ITS_SHARE, Segment, as_f64, usual::Usual};
+use super::{Amount, Filled, How, OF_ITS_SHARE, Segment, usual::Usual};
 use crate::charge::{
     estimate::{Estimate, Source, Whose},
     facts::{Facts, Gap},
+    time::as_f64,
 };
 
 /// How long before the bank is full by its own criterion a board may take itself for full, ms.
