@@ -271,9 +271,10 @@ fn settled(root: &Table<'_>, draft: Draft, names: &[&str]) -> Option<Bank> {
     if let Some(from) = draft.voltage_from {
         // Another bank's voltage says nothing of this one.
         let name = |instrument: Instrument| names[usize::from(instrument.0)];
-        bank.full.voltage_from = bank
+        let meant = bank
             .instruments()
             .find(|instrument| name(*instrument) == from.value);
+        bank.full.voltage_from = meant;
         if bank.full.voltage_from.is_none() {
             let own: Vec<&str> = bank.instruments().map(name).collect();
             let mend = nearest(&from.value, &own).map_or_else(
