@@ -14,7 +14,7 @@ use crate::{
     api::{self, App, Backups, Health, Intake, Tokens, TokensError},
     config::{Broker, Setup},
     intake::{
-        self, Decoder,
+        self, Decoder, Inlet,
         clocks::Clocks,
         live::Live,
         mqtt::Status,
@@ -65,6 +65,8 @@ pub struct Daemon {
     stop_intake: watch::Sender<bool>,
     stop_api: watch::Sender<bool>,
     intake: JoinHandle<()>,
+    /// Closed with the end of intake, however it comes.
+    taking: watch::Receiver<()>,
     served: JoinHandle<()>,
     derive: JoinHandle<()>,
     backups: Option<JoinHandle<()>>,
@@ -114,32 +116,27 @@ impl Daemon {
         let decoder = Arc::new(Decoder::new(&setup));
         let clocks = Clocks::new(setup.instruments.len());
         let (stop_intake, intake_stops) = watch::channel(false);
+        let (takes, taking) = watch::channel(());
         let (broker, intake, state) = match &setup.broker {
             Broker::Theirs(mqtt) => {
                 let state = watch::Sender::new(Status::default());
                 let following = state.subscribe();
-                let running = intake::mqtt::run(
-                    mqtt.clone(),
-                    decoder,
-                    Live::new(usual_ms),
-                    clocks.clone(),
-                    writer.clone(),
-                    state,
-                    told(intake_stops),
-                );
+                let inlet = Inlet::new(decoder, Live::new(usual_ms), clocks.clone());
+                let stops = told(intake_stops);
+                let running = intake::mqtt::run(mqtt.clone(), inlet, writer.clone(), state, stops);
                 (
                     None,
-                    tokio::spawn(until_stopped(running)),
+                    tokio::spawn(until_stopped(running, takes)),
                     Intake::Broker(following),
                 )
             }
             Broker::Own(listen) => {
-                let live = Live::restarted(usual_ms);
-                let own = Own::bind(*listen, decoder, live, clocks.clone(), writer.clone()).await?;
+                let inlet = Inlet::new(decoder, Live::restarted(usual_ms), clocks.clone());
+                let own = Own::bind(*listen, inlet, writer.clone()).await?;
                 let address = own.local_addr();
                 (
                     Some(address),
-                    tokio::spawn(until_stopped(own.run(told(intake_stops)))),
+                    tokio::spawn(until_stopped(own.run(told(intake_stops)), takes)),
                     Intake::Own(address),
                 )
             }
@@ -180,6 +177,7 @@ impl Daemon {
             stop_intake,
             stop_api,
             intake,
+            taking,
             served,
             derive,
             backups,
@@ -215,10 +213,14 @@ impl Daemon {
         }
     }
 
-    /// Waits until nothing can be stored any more, which only a new start can mend.
+    /// Waits until nothing can be taken in or stored any more, which only a new start can mend.
     pub async fn broken(&self) {
         let mut committed = self.writer.committed();
-        while committed.changed().await.is_ok() {}
+        let mut taking = self.taking.clone();
+        tokio::select! {
+            () = async { while committed.changed().await.is_ok() {} } => {}
+            _ = taking.changed() => {}
+        }
     }
 
     /// Stops taking, commits and acknowledges what was taken, answers what was asked, and closes the store.
@@ -268,8 +270,11 @@ async fn told(mut stops: watch::Receiver<bool>) {
     let _ = stops.wait_for(|stop| *stop).await;
 }
 
-/// Runs intake; its failure is logged here, once, and shows in health.
-async fn until_stopped<E: std::error::Error + 'static>(running: impl Future<Output = Result<(), E>>) {
+/// Runs intake; its failure is logged here, once. `_takes` is dropped with its end, also by a panic.
+async fn until_stopped<E: std::error::Error + 'static>(
+    running: impl Future<Output = Result<(), E>>,
+    _takes: watch::Sender<()>,
+) {
     if let Err(error) = running.await {
         tracing::error!(
             error = &error as &dyn std::error::Error,
@@ -312,4 +317,28 @@ async fn derive(setup: Arc<Setup>, writer: Writer) {
 fn not_up_to_date(error: &rusqlite::Error) {
     let error = error as &dyn std::error::Error;
     tracing::error!(error, "the ledger could not be brought up to date");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config;
+
+    #[tokio::test]
+    async fn a_daemon_that_takes_nothing_in_any_more_is_broken() {
+        let folder = tempfile::tempdir().unwrap();
+        let text = concat!(
+            include_str!("../demo-data/skerry.toml"),
+            "[broker]\nlisten = \"127.0.0.1:0\"\n[api]\nlisten = \"127.0.0.1:0\"\n"
+        );
+        let setup = config::parse("setup.toml", text, folder.path()).unwrap();
+        let daemon = Daemon::start(Arc::new(setup)).await.unwrap();
+        let patience = Duration::from_secs(20);
+        let well = tokio::time::timeout(Duration::from_millis(100), daemon.broken()).await;
+        assert!(well.is_err());
+        // As a panic would end it.
+        daemon.intake.abort();
+        tokio::time::timeout(patience, daemon.broken()).await.unwrap();
+        daemon.stop().await;
+    }
 }

@@ -6,7 +6,6 @@ use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
-    drift::percent,
     problem::Problem,
     query::{Asked, OfBank},
     state::App,
@@ -15,6 +14,7 @@ use super::{
 use crate::{
     ledger::{self, Roster},
     store,
+    unit::{tenths, thousandths},
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -32,8 +32,9 @@ struct Anchor {
     begin: Zulu,
     end: Zulu,
     voltage_crossed: Zulu,
-    voltage_v: f64,
-    tail_current_a: f64,
+    /// Null, as the current below, where a person asserted it, gave none and none was logged.
+    voltage_v: Option<f64>,
+    tail_current_a: Option<f64>,
     /// The number under which a person asserted it; null where it was found in the readings.
     asserted: Option<i64>,
     /// The number under which a person vetoed it: no answer goes by it then.
@@ -87,8 +88,8 @@ async fn anchors(State(app): State<App>, Asked(asked): Asked<OfBank>) -> Result<
                 begin: Zulu(anchor.begin_ms),
                 end: Zulu(anchor.end_ms),
                 voltage_crossed: Zulu(anchor.crossed_ms),
-                voltage_v: thousandths(anchor.voltage_mv),
-                tail_current_a: thousandths(anchor.tail_ma),
+                voltage_v: anchor.voltage_mv.map(thousandths),
+                tail_current_a: anchor.tail_ma.map(thousandths),
                 asserted: mark.asserted,
                 vetoed: mark.vetoed,
                 packs: mark
@@ -120,13 +121,8 @@ fn pack_body(pack: String, shown: store::anchor::PackAtMark) -> PackBody {
             .cell_max_mv
             .zip(shown.cell_min_mv)
             .map(|(max, min)| thousandths(max - min)),
-        temperature_c: shown.temperature.map(percent),
-        display_before_percent: shown.soc_before.map(percent),
-        display_after_percent: shown.soc_after.map(percent),
+        temperature_c: shown.temperature.map(tenths),
+        display_before_percent: shown.soc_before.map(tenths),
+        display_after_percent: shown.soc_after.map(tenths),
     }
-}
-
-#[expect(clippy::cast_precision_loss, reason = "mV and mA are far below 2^52")]
-pub(super) fn thousandths(value: i64) -> f64 {
-    value as f64 / 1000.0
 }

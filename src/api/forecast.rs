@@ -23,6 +23,7 @@ use crate::{
     },
     config::{Bank, Setup},
     ledger::{self, Display},
+    unit::tenths,
 };
 
 const MS_PER_DAY: f64 = 86_400_000.0;
@@ -142,7 +143,7 @@ fn answer(
     let until_ms = facts.cuts[until].at_ms;
     let filled = Filled::new(facts);
     let record = Record::new(facts, &filled);
-    let displays = ledger::displays(connection, setup, bank, until_ms)?;
+    let displays = ledger::displays(connection, setup, bank, &[until_ms])?.concat();
     let after_full_charge = narrowed(&record, from);
     answer.since = Some(Zulu(facts.cuts[from].at_ms));
     answer.at = Some(Zulu(until_ms));
@@ -175,10 +176,9 @@ fn answer(
 }
 
 /// What a display says, %; `None` at its end stops, which hide error.
-#[expect(clippy::cast_precision_loss, reason = "tenths of a percent")]
 fn telling(display: Display) -> Option<f64> {
     let within = display.soc_permille > 0 && display.soc_permille < 1000;
-    within.then_some(display.soc_permille as f64 / 10.0)
+    within.then(|| tenths(display.soc_permille))
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "some months in ms")]

@@ -9,7 +9,7 @@ use axum::{
     },
     http::{StatusCode, request::Parts},
 };
-use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, NaiveTime, TimeZone, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, de::DeserializeOwned};
 use utoipa::{
@@ -47,6 +47,19 @@ pub(super) fn one_of<const COUNT: usize>(words: [&'static str; COUNT]) -> Object
     ObjectBuilder::new()
         .schema_type(Type::String)
         .enum_values(Some(words))
+}
+
+/// What a word that was sent means, of the few there are of what it is.
+pub(super) fn meant<K, const COUNT: usize>(
+    what: &str,
+    written: &str,
+    of: impl Fn(&str) -> Option<K>,
+    words: [&'static str; COUNT],
+) -> Result<K, Problem> {
+    of(written).ok_or_else(|| {
+        let known = words.join(", ");
+        Problem::bad_body(format!("“{written}” is no {what}; one of: {known}"))
+    })
 }
 
 /// A query, refused as a problem document where it can't be read.
@@ -151,9 +164,14 @@ pub fn stretch(since: Option<&str>, until: Option<&str>, zone: Tz) -> Result<(i6
 }
 
 /// The first instant of a date in a zone, ms since 1970.
-fn midnight(date: NaiveDate, zone: Tz) -> i64 {
-    let naive = date.and_time(NaiveTime::MIN);
-    // Where the clock jumps over midnight, the day begins after the jump.
+#[must_use]
+pub fn midnight(date: NaiveDate, zone: Tz) -> i64 {
+    instant_of(date.and_time(NaiveTime::MIN), zone)
+}
+
+/// The instant at which clocks in a zone first show this, ms since 1970; where they jump over it, that after the jump.
+#[must_use]
+pub fn instant_of(naive: NaiveDateTime, zone: Tz) -> i64 {
     let jumps = [0, 30, 60, 90, 120].map(chrono::Duration::minutes);
     jumps
         .into_iter()

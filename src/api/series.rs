@@ -6,7 +6,7 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
-    drift::{known_pack, percent, round},
+    drift::{known_pack, round},
     problem::Problem,
     query::{Asked, Instant, stretch},
     state::App,
@@ -16,6 +16,7 @@ use crate::{
     charge::course::{Point, course},
     config::duration,
     ledger::{self, Display},
+    unit::tenths,
 };
 
 /// Points in a series at most.
@@ -80,7 +81,7 @@ impl PackSeries {
         self.actual_percent
             .push(point.actual_percent.map(|percent| round(percent, 2)));
         self.display_percent
-            .push(shown.map(|shown| percent(shown.soc_permille)));
+            .push(shown.map(|shown| tenths(shown.soc_permille)));
     }
 }
 
@@ -139,11 +140,11 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
             .collect();
         for some in instants.chunks(AT_ONCE) {
             let cuts = ledger::counted_until(connection, setup, bank, some)?;
-            let displays = ledger::displays_at(connection, setup, bank, some)?;
+            let displays = ledger::displays(connection, setup, bank, some)?;
             let points = course(&ends.facts, ends.at[0], &cuts, &packs);
             for ((p, series), points) in packs.iter().zip(&mut series.packs).zip(points) {
                 for (point, shown) in points.iter().zip(&displays) {
-                    series.push(point, shown[*p]);
+                    series.push(point, shown[p + 1]);
                 }
             }
         }

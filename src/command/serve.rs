@@ -42,7 +42,9 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
         supervisor::tell(State::Ready);
         let ended = tokio::select! {
             () = stop.told() => Ok(()),
-            () = daemon.broken() => Err(Failure::Words("nothing can be stored any more; the log says why".into())),
+            () = daemon.broken() => Err(Failure::Words(
+                "nothing can be taken in or stored any more; the log says why".into(),
+            )),
             never = stay_alive() => match never {},
         };
         supervisor::tell(State::Stopping);

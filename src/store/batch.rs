@@ -67,7 +67,7 @@ impl Batch {
         // Immediate: waits for its turn at the beginning rather than failing in the middle.
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut touched = TouchedHours::new();
-        let mut room = self.room;
+        let mut room = self.room.clone();
         let mut readings = reading::Insert::new(&transaction)?;
         for Waiting { message, .. } in &self.messages {
             for reading in &message.decoded.readings {
@@ -114,8 +114,7 @@ fn refuse(
 
 fn conflict(name: &str, reading: &Reading, channel: Channel, value: i64) -> Refusal {
     let at_ms = reading.at_ms;
-    #[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
-    let shown = value as f64 / channel.kept_per_unit();
+    let shown = channel.in_units(value);
     Refusal {
         reason: Reason::Conflict,
         detail: format!(

@@ -3,7 +3,7 @@
 //! The channels of one instrument and instant merge. Where two values of one channel differ neither is believed:
 //! the channel is void for that reading, whichever value came first, and both stand in `conflict`.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{CachedStatement, Connection, OptionalExtension, Row, params, types::ValueRef};
 
@@ -224,11 +224,11 @@ pub struct Named {
 ///
 /// # Errors
 /// Whatever SQLite or `each` says.
-pub fn each_named(
+pub fn each_named<E: From<rusqlite::Error>>(
     connection: &Connection,
     (from_ms, until_ms): (i64, i64),
-    mut each: impl FnMut(Named) -> rusqlite::Result<()>,
-) -> rusqlite::Result<()> {
+    mut each: impl FnMut(Named) -> Result<(), E>,
+) -> Result<(), E> {
     let mut statement = connection.prepare(&format!(
         "SELECT {COLUMNS}, at_ms, void, i.id, i.name FROM reading JOIN instrument AS i ON i.id = instrument \
          WHERE at_ms BETWEEN ?1 AND ?2 ORDER BY at_ms, i.name"
@@ -287,6 +287,24 @@ pub fn each_display_back(
         }
     }
     Ok(())
+}
+
+/// The highest display of each instrument in `[from_ms, until_ms)`, by the instrument's number, tenths of a percent.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn highest_displays(
+    connection: &Connection,
+    from_ms: i64,
+    until_ms: i64,
+) -> rusqlite::Result<BTreeMap<i64, i64>> {
+    connection
+        .prepare_cached(
+            "SELECT instrument, max(soc) FROM reading WHERE at_ms >= ?1 AND at_ms < ?2 AND soc IS NOT NULL \
+             GROUP BY instrument",
+        )?
+        .query_map(params![from_ms, until_ms], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .collect()
 }
 
 /// The last reading of an instrument with a value of the channel in `[from_ms, until_ms]`: (time in ms, value).

@@ -4,7 +4,7 @@ use super::{
     super::zulu::Zulu,
     body::{
         CautionBody, CountedBody, EpochBody, ErrorBody, OwnCounterBody, PackBody, RateBody, ResetBody,
-        ResyncBody, StepBody, coverage_body, lines, percent, round,
+        ResyncBody, StepBody, coverage_body, lines, round,
     },
     display,
 };
@@ -20,6 +20,7 @@ use crate::{
     config::{Bank, Setup},
     ledger::{Display, OwnCount, Resync},
     store::gap::DisplayJump,
+    unit::{tenths, thousandths},
 };
 
 /// What a pack's board said beside its current.
@@ -165,7 +166,7 @@ fn own_counter_body(
     capacity_ah: f64,
     own: &OwnCount,
 ) -> OwnCounterBody {
-    let counted_ah = own.counted_mah.map(ah);
+    let counted_ah = own.counted_mah.map(thousandths);
     let heard = record.heard(p + 1, from, until);
     let counts = counted_ah.map_or(Counts::Net, |own_ah| Counts::of(own_ah, &heard, capacity_ah));
     let error: Option<Estimate> = counted_ah
@@ -182,17 +183,12 @@ fn own_counter_body(
             .map(|step| StepBody {
                 at: Zulu(step.at_ms),
                 kind: step.kind.word(),
-                before_ah: ah(step.before_mah),
-                after_ah: ah(step.after_mah),
-                counted_ah: step.counted_mah.map(ah),
+                before_ah: thousandths(step.before_mah),
+                after_ah: thousandths(step.after_mah),
+                counted_ah: step.counted_mah.map(thousandths),
             })
             .collect(),
     }
-}
-
-#[expect(clippy::cast_precision_loss, reason = "a charge in mAh")]
-fn ah(mah: i64) -> f64 {
-    mah as f64 / 1000.0
 }
 
 fn resync_body(resync: &Resync) -> ResyncBody {
@@ -214,16 +210,16 @@ fn reset_body(jump: &DisplayJump) -> ResetBody {
 fn caution_body(episode: &Episode) -> CautionBody {
     let (worst, text) = match episode.kind {
         Kind::CellHigh => (
-            ah(episode.worst),
+            thousandths(episode.worst),
             "a cell above 3.65 V, the usual caution for LFP".to_owned(),
         ),
         Kind::CellLow => (
-            ah(episode.worst),
+            thousandths(episode.worst),
             "a cell below 2.5 V, the usual caution for LFP".to_owned(),
         ),
-        Kind::ColdCharging => (percent(episode.worst), "charging below 0 °C".to_owned()),
+        Kind::ColdCharging => (tenths(episode.worst), "charging below 0 °C".to_owned()),
         Kind::SocSpread => {
-            let apart = percent(episode.worst);
+            let apart = tenths(episode.worst);
             let text =
                 format!("packs on one busbar display up to {apart} points apart, this one furthest off");
             (apart, text)

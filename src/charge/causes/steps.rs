@@ -135,6 +135,11 @@ impl Gathering {
         }
     }
 
+    /// Takes it that an instrument is no longer there: nothing of it holds until its next current.
+    pub fn gone(&mut self, instrument: usize) {
+        self.instruments[instrument].1 = None;
+    }
+
     /// Takes a voltage of the busbar.
     pub fn voltage(&mut self, at_ms: i64, voltage_mv: i64) {
         if let Some(step) = self.step(at_ms) {

@@ -1,7 +1,7 @@
 //! The readings, in order of time and then of instruments' names, so that stores with the same readings give the
 //! same bytes.
 
-use std::{collections::BTreeSet, io::Write};
+use std::io::Write;
 
 use rusqlite::Connection;
 
@@ -36,7 +36,8 @@ fn meaning(channel: Channel) -> &'static str {
     }
 }
 
-/// Writes the readings in `[from_ms, until_ms]`, of these instruments or of all; gives how many there were.
+/// Writes the readings in `[from_ms, until_ms]`; gives how many there were. `called` says what an instrument is called
+/// in the output, `None`: it is left out.
 ///
 /// Two values that void each other stand in rows of their own, after what else the reading has: taken in again they
 /// void each other again.
@@ -47,33 +48,26 @@ pub fn readings(
     connection: &Connection,
     setup_digest: &str,
     stretch_ms: (i64, i64),
-    only: Option<&BTreeSet<String>>,
+    called: impl Fn(&str) -> Option<String>,
     format: Format,
     into: &mut (dyn Write + Send),
 ) -> Result<u64, ExportError> {
     let mut sheet = Sheet::begin(format, columns(), setup_digest, into)?;
     let mut rows = 0;
-    let mut failed = None;
     store::reading::each_named(connection, stretch_ms, |named| {
-        if failed.is_some() || only.is_some_and(|only| !only.contains(&named.name)) {
+        let Some(name) = called(&named.name) else {
             return Ok(());
-        }
+        };
         rows += 1;
         let singly = named.voided.iter().map(|voided| Channels::from_iter([*voided]));
         for channels in std::iter::once(named.channels).chain(singly) {
             if channels.is_empty() {
                 continue;
             }
-            if let Err(error) = sheet.row(row(named.at_ms, &named.name, &channels)) {
-                failed = Some(error);
-                break;
-            }
+            sheet.row(row(named.at_ms, &name, &channels))?;
         }
-        Ok(())
+        Ok::<_, ExportError>(())
     })?;
-    if let Some(error) = failed {
-        return Err(error);
-    }
     sheet.end()?;
     Ok(rows)
 }
@@ -82,13 +76,7 @@ fn row(at_ms: i64, name: &str, channels: &Channels) -> Vec<Field> {
     let before = [Field::Instant(at_ms), Field::Text(name.to_owned())];
     let values = Channel::ALL.map(|channel| {
         let value = channels.get(channel);
-        Field::from(value.map(|value| in_units(channel, value)))
+        Field::from(value.map(|value| channel.in_units(value)))
     });
     before.into_iter().chain(values).collect()
-}
-
-/// A kept value in A, V, %, Ah or °C. What is read back from its shortest decimal form is the same kept value.
-#[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
-pub(super) fn in_units(channel: Channel, value: i64) -> f64 {
-    value as f64 / channel.kept_per_unit()
 }

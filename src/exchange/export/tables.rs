@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::{
     Column, Field, Table,
     columns::{ANCHOR, ANSWER, HOUR, MARK, NOTE, PHASE, STATED_PHASE},
-    readings::{self, in_units},
+    readings,
 };
 use crate::{
     api::query_string,
@@ -154,7 +154,8 @@ fn anchor_rows(anchor: &Value) -> Vec<Value> {
     packs.iter().map(row).collect()
 }
 
-/// The hours of a bank's instruments in `[from_ms, until_ms]`, as they were derived last.
+/// The hours of a bank's instruments in `[from_ms, until_ms]`, as they were derived last. `called` says what an
+/// instrument is called in the table.
 ///
 /// # Errors
 /// Whatever SQLite says.
@@ -163,21 +164,21 @@ pub fn hours(
     setup: &Setup,
     bank: &Bank,
     (from_ms, until_ms): (i64, i64),
+    called: impl Fn(&str) -> String,
 ) -> rusqlite::Result<Table> {
     let roster = Roster::look_up(connection, setup)?;
     let (first, last) = (from_ms.div_euclid(HOUR_MS), until_ms.div_euclid(HOUR_MS));
-    let packs = bank.packs.iter().map(|pack| pack.instrument);
     let mut rows = Vec::new();
-    for instrument in std::iter::once(bank.reference.instrument).chain(packs) {
+    for instrument in bank.instruments() {
         let number = roster.member(instrument).number;
         for hour in store::hour::between(connection, number, first, last)? {
-            let extremes = |extremes: Option<(i64, i64)>, channel| {
+            let extremes = |extremes: Option<(i64, i64)>, channel: Channel| {
                 let (lowest, highest) = extremes.unzip();
-                [lowest, highest].map(|value| Field::from(value.map(|value| in_units(channel, value))))
+                [lowest, highest].map(|value| Field::from(value.map(|value| channel.in_units(value))))
             };
             let counted = [
                 Field::Instant(hour.hour * HOUR_MS),
-                setup.entry(instrument).id.clone().into(),
+                called(&setup.entry(instrument).id).into(),
                 hour.readings.into(),
                 (hour.counted.heard_ms / 1000).into(),
                 hour.counted.charged_ah().into(),
