@@ -192,16 +192,16 @@ fn own_counter_body(
 fn resync_body(resync: &Resync) -> ResyncBody {
     ResyncBody {
         at: Zulu(resync.at_ms),
-        before_percent: resync.before_permille.map(percent),
-        after_percent: resync.after_permille.map(percent),
+        before_percent: resync.before_permille.map(tenths),
+        after_percent: resync.after_permille.map(tenths),
     }
 }
 
 fn reset_body(jump: &DisplayJump) -> ResetBody {
     ResetBody {
         at: Zulu(jump.at_ms),
-        before_percent: percent(jump.soc_before),
-        after_percent: percent(jump.soc_after),
+        before_percent: tenths(jump.soc_before),
+        after_percent: tenths(jump.soc_after),
     }
 }
 
