@@ -78,7 +78,7 @@ mod tests {
         let text = concat!(
             include_str!("../../demo-data/skerry.toml"),
             "[[source]]\ntopic = \"hut/{instrument}/{channel}\"\nformat = \"number\"\n",
-            "[[source]]\ntopic = \"hut/{instrument}\"\nformat = \"senml\"\n"
+            "[[source]]\ntopic = \"told/{instrument}\"\nformat = \"senml\"\n"
         );
         let setup = config::parse("setup.toml", text, Path::new("")).unwrap();
         let inlet = Inlet::new(Arc::new(Decoder::new(&setup)), Live::default(), Clocks::new(6));
@@ -89,6 +89,6 @@ mod tests {
         assert!(!remembers("nobody/takes/this"));
         assert!(!remembers("skerry/tern/reading"));
         assert!(remembers("hut/tern/voltage"));
-        assert!(remembers("hut/tern"));
+        assert!(remembers("told/tern"));
     }
 }
