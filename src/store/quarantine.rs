@@ -124,8 +124,9 @@ pub struct Kept {
 pub fn latest(connection: &Connection, limit: u32, shown: u32) -> rusqlite::Result<Vec<Kept>> {
     connection
         .prepare_cached(
-            "SELECT arrived_ms, topic, reason, detail, substr(body, 1, ?2), length(body) FROM refusal \
-             ORDER BY id DESC LIMIT ?1",
+            // Of an empty body SQLite has no part.
+            "SELECT arrived_ms, topic, reason, detail, coalesce(substr(body, 1, ?2), x''), length(body) \
+             FROM refusal ORDER BY id DESC LIMIT ?1",
         )?
         .query_map(params![limit, shown], |row| {
             Ok(Kept {

@@ -461,7 +461,7 @@ fn every_source() -> Decoder {
 
 proptest! {
     #[test]
-    fn what_was_reported_is_what_is_read(channels in possible_channels(), before_ms in 0_i64..800_000_000_000) {
+    fn what_was_reported_is_what_is_read(channels in possible_channels(), before_ms in 0_i64..500_000_000_000) {
         let reading = Reading { instrument: TERN, at_ms: MORNING_MS - before_ms, channels };
         let body = written(&reading, 1.0);
         prop_assert_eq!(readings(live(json_source("{instrument}"), "tern", &body)), vec![reading]);

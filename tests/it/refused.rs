@@ -68,7 +68,7 @@ fn ten_thousand_malformed_messages_stop_nothing() {
     let (_, quarantine) = packdrift.get("/v1/quarantine");
     let reasons: std::collections::BTreeSet<_> = quarantine["counts"]
         .as_array()
-        .unwrap()
+        .unwrap_or_else(|| panic!("{quarantine}"))
         .iter()
         .map(|line| line["reason"].as_str().unwrap())
         .collect();

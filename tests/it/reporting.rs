@@ -187,7 +187,11 @@ fn what_holds_is_as_good_as_said_again_also_to_the_causes() {
     }
     let causes = |readings| Api::on(setup.clone(), readings).get("/v1/causes?since=2025-11-02");
     let (held, said_again) = (causes(held), causes(said_again));
-    assert!(said_again["packs"][0]["steady_ma"].is_number(), "{said_again}");
+    let packs = said_again["packs"].as_array().unwrap();
+    assert!(
+        packs.iter().any(|pack| pack["steady_ma"].is_number()),
+        "{said_again}"
+    );
     assert_eq!(held, said_again);
 }
 
