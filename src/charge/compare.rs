@@ -182,8 +182,7 @@ pub fn days_until(difference: &Estimate, days: f64, sure_at: f64) -> Option<f64>
         let lines = difference.budget().into_iter();
         lines.map(|(source, by)| by * by * fades(source)).sum()
     };
-    let whole_days = 1..=730_u32;
-    whole_days
+    (1_u32..)
         .map(f64::from)
         .take_while(|more| days + more <= LONGEST_DAYS)
         .find(|more| variance_after((days + more) / days) <= allowed)

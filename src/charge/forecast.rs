@@ -51,7 +51,7 @@ impl Outlook {
         let variance_rate = self.per_day.standard_uncertainty_ah().powi(2) + (WEEKS_DIFFER * rate).powi(2);
         let together = self.now.covariance(&self.per_day);
         let first = |size: &dyn Fn(f64) -> f64| {
-            let days = (0..=180 * STEPS_PER_DAY).map(|step| f64::from(step) / f64::from(STEPS_PER_DAY));
+            let days = (0_u32..).map(|step| f64::from(step) / f64::from(STEPS_PER_DAY));
             days.take_while(|days| *days <= HORIZON_DAYS)
                 .find(|days| size(*days) >= threshold_points)
         };

@@ -37,7 +37,10 @@ pub(super) fn verdict(
 
 /// What is to be said of revisions or firmwares.
 pub(super) fn of_groups(groups: &[GroupBody], comparisons: &[ComparisonBody]) -> Vec<String> {
-    let mut sentences: Vec<String> = comparisons.iter().map(of_comparison).collect();
+    let mut sentences: Vec<String> = comparisons
+        .iter()
+        .map(|one| capital(&of_comparison(one)))
+        .collect();
     let single = groups.iter().filter(|group| group.packs.len() == 1);
     sentences.extend(single.map(|group| {
         format!(
@@ -48,6 +51,13 @@ pub(super) fn of_groups(groups: &[GroupBody], comparisons: &[ComparisonBody]) ->
         )
     }));
     sentences
+}
+
+/// The sentence with a capital at its beginning: it begins with a word of ours, not with a pack's name.
+fn capital(sentence: &str) -> String {
+    let mut letters = sentence.chars();
+    let first = letters.next().into_iter().flat_map(char::to_uppercase);
+    first.chain(letters).collect()
 }
 
 fn of_comparison(comparison: &ComparisonBody) -> String {
