@@ -14,7 +14,7 @@ pub const DECIDED: f64 = 0.95;
 /// The standard normal deviate of [`DECIDED`].
 const DECIDED_AT: f64 = 1.645;
 /// Nobody plans a test that is longer, days.
-const LONGEST_DAYS: f64 = 730.0;
+const LONGEST_DAYS: u32 = 730;
 
 /// How fast a pack drifts, in its present epoch.
 #[derive(Debug, Clone, PartialEq)]
@@ -182,9 +182,9 @@ pub fn days_until(difference: &Estimate, days: f64, sure_at: f64) -> Option<f64>
         let lines = difference.budget().into_iter();
         lines.map(|(source, by)| by * by * fades(source)).sum()
     };
-    (1_u32..)
+    (1..=LONGEST_DAYS)
         .map(f64::from)
-        .take_while(|more| days + more <= LONGEST_DAYS)
+        .take_while(|more| days + more <= f64::from(LONGEST_DAYS))
         .find(|more| variance_after((days + more) / days) <= allowed)
 }
 
