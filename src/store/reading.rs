@@ -26,7 +26,7 @@ pub(super) fn first_key(at_ms: i64) -> i64 {
 
 /// The largest key of an instant.
 fn last_key(at_ms: i64) -> i64 {
-    first_key(at_ms.saturating_add(1)) - 1
+    first_key(at_ms.saturating_add(1)).saturating_sub(1)
 }
 
 /// The time in ms and the instrument's number that a key is made of.
