@@ -17,6 +17,11 @@ use crate::{
 const TURN: Duration = Duration::from_millis(10_000 / 6);
 const A_DAY: i64 = 6 * 8640;
 
+/// As many unacknowledged messages as come between two commits, as `deploy/mosquitto.conf` has it; and each on its way
+/// at once: where time runs faster, the 40 ms for which the kernel gathers small packets would be many seconds, and
+/// what then comes together a backlog, which is committed at once.
+const BROKER: &str = "max_inflight_messages 0\nset_tcp_nodelay true\n";
+
 /// Processor time at the usual rate, over so many seconds.
 pub fn cpu(table: &mut Table, seconds: u64) {
     let folder = tempfile::tempdir().unwrap();
@@ -85,7 +90,7 @@ pub fn written(table: &mut Table, faster: u32) {
 }
 
 fn start(folder: &Path, commit_after: &str) -> (Mosquitto, Packdrift) {
-    let mosquitto = Mosquitto::start(folder);
+    let mosquitto = Mosquitto::start_with(folder, BROKER);
     let path = "path = \"packdrift.sqlite\"\n";
     let setup = setup_with_broker(mosquitto.port)
         .replace(path, &format!("{path}commit_after = \"{commit_after}\"\n"));

@@ -53,7 +53,7 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     println!("pages, indexes, types and references: sound");
     let digest = digest::of_readings(&source)?;
     println!("readings: {}, digest {}", digest.readings, digest.sha256);
-    let differing = differing(&source, &setup)?;
+    let differing = differing(&source, path, &setup)?;
     if !differing.is_empty() {
         return Err(Failure::Words(format!(
             "{} differ from what the readings give: {}; `packdrift rebuild` derives them anew",
@@ -66,11 +66,12 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
 }
 
 /// The tables that a rebuild from the readings changes, on a copy that goes away by itself.
-fn differing(source: &Connection, setup: &Setup) -> rusqlite::Result<Vec<String>> {
+fn differing(source: &Connection, path: &Path, setup: &Setup) -> Result<Vec<String>, Failure> {
     let mut copy = Connection::open("")?;
     let copying = Backup::new(source, &mut copy)?;
     while copying.step(1024)? != StepResult::Done {}
     drop(copying);
+    store::upgrade(&mut copy, path)?;
     // What came since is derived first, as the daemon would before it answers.
     ledger::refresh(&mut copy, setup)?;
     let before = tables(&copy)?;

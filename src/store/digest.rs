@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 
-use super::reading::COLUMNS;
+use super::reading::{COLUMNS, in_order};
 use crate::hex::hex;
 
 /// All readings in one line.
@@ -27,10 +27,11 @@ pub fn of_readings(connection: &Connection) -> rusqlite::Result<ReadingsDigest> 
         .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
         .collect::<rusqlite::Result<_>>()?;
     let mut statement = connection.prepare(&format!(
-        "SELECT at_ms, instrument, {COLUMNS}, void FROM reading ORDER BY at_ms, instrument"
+        "SELECT at_ms, instrument, {COLUMNS}, void FROM reading WHERE {}",
+        in_order(connection)?
     ))?;
     let columns = statement.column_count();
-    let mut rows = statement.query([])?;
+    let mut rows = statement.query([i64::MIN, i64::MAX])?;
     let mut hash = Sha256::new();
     let mut readings = 0;
     while let Some(row) = rows.next()? {

@@ -29,6 +29,6 @@ mod trouble;
 mod writer;
 
 pub use batch::Message;
-pub use open::{Lock, OpenError, read_only, read_write};
+pub use open::{Lock, OpenError, read_only, read_write, upgrade};
 pub use trouble::Trouble;
 pub use writer::{Committed, Failing, Options, StartError, Stopped, Ticket, Writer, WriterThread};

@@ -18,6 +18,7 @@ const MIGRATIONS: &[M<'static>] = &[
     M::up(include_str!("../../migrations/02_people.sql")),
     M::up(include_str!("../../migrations/03_ledger.sql")),
     M::up(include_str!("../../migrations/04_every_bank.sql")),
+    M::up(include_str!("../../migrations/05_one_key.sql")),
 ];
 
 /// Pages that a reading connection keeps to itself, KiB.
@@ -182,8 +183,28 @@ fn lock_path(path: &Path) -> PathBuf {
 /// # Errors
 /// Where the file is no database, is newer than this program, or can't be upgraded.
 pub fn read_write(path: &Path) -> Result<Connection, OpenError> {
+    let mut connection = open(path)?;
+    upgrade(&mut connection, path)?;
+    Ok(connection)
+}
+
+/// Makes a database with the schema that another one has, which may be older than this program's.
+pub(super) fn empty_like(
+    other: &Connection,
+    other_path: &Path,
+    path: &Path,
+) -> Result<Connection, OpenError> {
+    let schema = known_schema(other, other_path)?;
+    let mut connection = open(path)?;
+    Migrations::from_slice(MIGRATIONS)
+        .to_version(&mut connection, schema)
+        .map_err(OpenError::migrate(path))?;
+    Ok(connection)
+}
+
+fn open(path: &Path) -> Result<Connection, OpenError> {
     let failed = OpenError::sqlite(path);
-    let mut connection = Connection::open(path).map_err(failed)?;
+    let connection = Connection::open(path).map_err(failed)?;
     configure(&connection).map_err(failed)?;
     connection
         .pragma_update(None, "journal_mode", "WAL")
@@ -192,7 +213,6 @@ pub fn read_write(path: &Path) -> Result<Connection, OpenError> {
     connection
         .pragma_update(None, "synchronous", "FULL")
         .map_err(failed)?;
-    migrate(&mut connection, path)?;
     Ok(connection)
 }
 
@@ -222,18 +242,22 @@ fn configure(connection: &Connection) -> rusqlite::Result<()> {
     Ok(())
 }
 
-fn migrate(connection: &mut Connection, path: &Path) -> Result<(), OpenError> {
+/// Brings the schema of a database up to date.
+///
+/// # Errors
+/// Where it is newer than this program, or can't be upgraded; it is then as it was.
+pub fn upgrade(connection: &mut Connection, path: &Path) -> Result<(), OpenError> {
     known_schema(connection, path)?;
     Migrations::from_slice(MIGRATIONS)
         .to_latest(connection)
         .map_err(OpenError::migrate(path))
 }
 
-/// Whether this program knows the schema of a database, or one that it can upgrade.
+/// The schema of a database, which this program knows or can upgrade.
 ///
 /// # Errors
 /// [`OpenError::Newer`] where the database is from a later packdrift.
-pub(super) fn known_schema(connection: &Connection, path: &Path) -> Result<(), OpenError> {
+pub(super) fn known_schema(connection: &Connection, path: &Path) -> Result<usize, OpenError> {
     let version = Migrations::from_slice(MIGRATIONS)
         .current_version(connection)
         .map_err(OpenError::migrate(path))?;
@@ -243,40 +267,60 @@ pub(super) fn known_schema(connection: &Connection, path: &Path) -> Result<(), O
             found: found.get(),
             known: MIGRATIONS.len(),
         }),
-        _ => Ok(()),
+        known => Ok(usize::from(&known)),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::{digest, salvage::salvage};
 
     #[test]
     fn every_older_schema_is_upgraded_and_keeps_its_readings() {
         for older in 1..MIGRATIONS.len() {
             let folder = tempfile::tempdir().unwrap();
             let path = folder.path().join("older.sqlite");
-            let mut connection = Connection::open(&path).unwrap();
-            Migrations::from_slice(MIGRATIONS)
-                .to_version(&mut connection, older)
-                .unwrap();
-            connection
-                .execute_batch(
-                    "INSERT INTO instrument VALUES (1, 'tern'); \
-                     INSERT INTO reading (at_ms, instrument, current) VALUES (1000, 1, -2500);",
-                )
-                .unwrap();
-            drop(connection);
+            older_store(&path, older);
 
             let upgraded = read_write(&path).unwrap();
-            let current: i64 = upgraded
-                .query_row("SELECT current FROM reading", [], |row| row.get(0))
+            let reading: (i64, i64, i64) = upgraded
+                .query_row("SELECT at_ms, instrument, current FROM reading", [], |row| {
+                    Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+                })
                 .unwrap();
-            assert_eq!(current, -2500, "from schema {older}");
+            assert_eq!(reading, (1000, 1, -2500), "from schema {older}");
             upgraded
                 .query_row("SELECT count(*) FROM hour", [], |row| row.get::<_, i64>(0))
                 .unwrap();
         }
+    }
+
+    /// A store as a packdrift with that schema left it, with one reading.
+    fn older_store(path: &Path, older: usize) {
+        let mut connection = Connection::open(path).unwrap();
+        Migrations::from_slice(MIGRATIONS)
+            .to_version(&mut connection, older)
+            .unwrap();
+        connection
+            .execute_batch(
+                "INSERT INTO instrument VALUES (1, 'tern'); \
+                 INSERT INTO reading (at_ms, instrument, current) VALUES (1000, 1, -2500);",
+            )
+            .unwrap();
+    }
+
+    #[test]
+    fn what_was_written_before_the_one_key_is_read_and_saved_as_it_is() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("older.sqlite");
+        older_store(&path, 4);
+        let digest = |connection: &Connection| digest::of_readings(connection).unwrap();
+        let before = digest(&Connection::open(&path).unwrap());
+        let saved = salvage(&path, &folder.path().join("saved.sqlite")).unwrap();
+        assert_eq!(saved.copied.readings, before);
+        assert_eq!(digest(&read_write(&path).unwrap()), before);
+        assert_eq!(before.readings, 1);
     }
 
     #[test]
@@ -293,7 +337,7 @@ mod tests {
                 refused,
                 OpenError::Newer {
                     found: 99,
-                    known: 4,
+                    known: 5,
                     ..
                 }
             ),

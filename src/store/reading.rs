@@ -12,6 +12,41 @@ use crate::reading::{Channel, Channels};
 pub(super) const COLUMNS: &str =
     "current, voltage, soc, charge, temperature, cell_min, cell_max, connected, alive";
 
+/// Bits of a reading's key that tell its instrument; the others are its time.
+const INSTRUMENT_BITS: u32 = 12;
+
+fn key(at_ms: i64, instrument: i64) -> i64 {
+    first_key(at_ms) + instrument
+}
+
+/// The least key of an instant; the largest of all where that is beyond what keys hold.
+pub(super) fn first_key(at_ms: i64) -> i64 {
+    at_ms.saturating_mul(1 << INSTRUMENT_BITS)
+}
+
+/// The largest key of an instant.
+fn last_key(at_ms: i64) -> i64 {
+    first_key(at_ms.saturating_add(1)).saturating_sub(1)
+}
+
+/// The time in ms and the instrument's number that a key is made of.
+pub(super) fn parts(key: i64) -> (i64, i64) {
+    (key >> INSTRUMENT_BITS, key & ((1 << INSTRUMENT_BITS) - 1))
+}
+
+/// Readings with keys from ?1 to ?2, in order. A copy, or another's store, may have been written before schema 5, when
+/// the parts of the key stood alone.
+pub(super) fn in_order(connection: &Connection) -> rusqlite::Result<&'static str> {
+    let by_key = connection
+        .prepare("SELECT EXISTS (SELECT 1 FROM pragma_table_info('reading') WHERE name = 'key')")?
+        .query_row([], |row| row.get(0))?;
+    Ok(if by_key {
+        "key BETWEEN ?1 AND ?2 ORDER BY key"
+    } else {
+        "at_ms BETWEEN ?1 >> 12 AND ?2 >> 12 ORDER BY at_ms, instrument"
+    })
+}
+
 /// What storing one reading did.
 #[derive(Debug, Default, PartialEq, Eq)]
 pub struct Stored {
@@ -34,8 +69,8 @@ impl<'c> Insert<'c> {
     /// Whatever SQLite says.
     pub fn new(connection: &'c Connection) -> rusqlite::Result<Self> {
         let statement = connection.prepare_cached(
-            "INSERT OR IGNORE INTO reading (at_ms, instrument, current, voltage, soc, charge, temperature, cell_min, \
-             cell_max, connected, alive) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+            "INSERT OR IGNORE INTO reading (key, current, voltage, soc, charge, temperature, cell_min, cell_max, \
+             connected, alive) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
         )?;
         Ok(Self {
             connection,
@@ -49,11 +84,10 @@ impl<'c> Insert<'c> {
     /// Whatever SQLite says.
     pub fn put(&mut self, instrument: i64, at_ms: i64, channels: &Channels) -> rusqlite::Result<Stored> {
         self.statement.clear_bindings();
-        self.statement.raw_bind_parameter(1, at_ms)?;
-        self.statement.raw_bind_parameter(2, instrument)?;
+        self.statement.raw_bind_parameter(1, key(at_ms, instrument))?;
         for (channel, value) in channels.iter() {
             // The columns stand in the order of the channels.
-            self.statement.raw_bind_parameter(3 + channel as usize, value)?;
+            self.statement.raw_bind_parameter(2 + channel as usize, value)?;
         }
         if self.statement.raw_execute()? == 1 {
             return Ok(Stored {
@@ -69,9 +103,9 @@ impl<'c> Insert<'c> {
 fn merge(connection: &Connection, instrument: i64, at_ms: i64, news: &Channels) -> rusqlite::Result<Stored> {
     let (mut channels, mut void): (Channels, i64) = connection
         .prepare_cached(&format!(
-            "SELECT {COLUMNS}, coalesce(void, 0) FROM reading WHERE at_ms = ?1 AND instrument = ?2"
+            "SELECT {COLUMNS}, coalesce(void, 0) FROM reading WHERE key = ?1"
         ))?
-        .query_row(params![at_ms, instrument], |row| {
+        .query_row(params![key(at_ms, instrument)], |row| {
             Ok((channels_of(row, 0)?, row.get(Channel::ALL.len())?))
         })?;
     let before = (channels, void);
@@ -105,13 +139,11 @@ fn merge(connection: &Connection, instrument: i64, at_ms: i64, news: &Channels) 
         ] = Channel::ALL.map(|channel| channels.get(channel));
         connection
             .prepare_cached(
-                "UPDATE reading SET current = ?3, voltage = ?4, soc = ?5, charge = ?6, temperature = ?7, \
-                 cell_min = ?8, cell_max = ?9, connected = ?10, alive = ?11, void = nullif(?12, 0) \
-                 WHERE at_ms = ?1 AND instrument = ?2",
+                "UPDATE reading SET current = ?2, voltage = ?3, soc = ?4, charge = ?5, temperature = ?6, \
+                 cell_min = ?7, cell_max = ?8, connected = ?9, alive = ?10, void = nullif(?11, 0) WHERE key = ?1",
             )?
             .execute(params![
-                at_ms,
-                instrument,
+                key(at_ms, instrument),
                 current,
                 voltage,
                 soc,
@@ -158,11 +190,12 @@ pub fn each_between(
     mut each: impl FnMut(StoredReading) -> rusqlite::Result<()>,
 ) -> rusqlite::Result<()> {
     let mut statement = connection.prepare_cached(&format!(
-        "SELECT {COLUMNS}, at_ms, instrument FROM reading WHERE at_ms >= ?1 AND at_ms < ?2 ORDER BY at_ms, instrument"
+        "SELECT {COLUMNS}, key FROM reading WHERE key >= ?1 AND key < ?2 ORDER BY key"
     ))?;
-    let mut rows = statement.query(params![from_ms, until_ms])?;
+    let mut rows = statement.query(params![first_key(from_ms), first_key(until_ms)])?;
     while let Some(row) = rows.next()? {
-        each((row.get(9)?, row.get(10)?, channels_of(row, 0)?))?;
+        let (at_ms, instrument) = parts(row.get(9)?);
+        each((at_ms, instrument, channels_of(row, 0)?))?;
     }
     Ok(())
 }
@@ -179,15 +212,15 @@ pub fn each_current(
     mut each: impl FnMut(StoredReading) -> bool,
 ) -> rusqlite::Result<()> {
     let mut statement = connection.prepare_cached(
-        "SELECT at_ms, instrument, current, alive FROM reading WHERE at_ms >= ?1 AND at_ms < ?2 \
-         ORDER BY at_ms, instrument",
+        "SELECT key, current, alive FROM reading WHERE key >= ?1 AND key < ?2 ORDER BY key",
     )?;
-    let mut rows = statement.query(params![from_ms, until_ms])?;
+    let mut rows = statement.query(params![first_key(from_ms), first_key(until_ms)])?;
     while let Some(row) = rows.next()? {
+        let (at_ms, instrument) = parts(row.get(0)?);
         let mut channels = Channels::default();
-        channels.set(Channel::Current, row.get(2)?);
-        channels.set(Channel::Alive, row.get(3)?);
-        if !each((row.get(0)?, row.get(1)?, channels)) {
+        channels.set(Channel::Current, row.get(1)?);
+        channels.set(Channel::Alive, row.get(2)?);
+        if !each((at_ms, instrument, channels)) {
             break;
         }
     }
@@ -218,9 +251,11 @@ pub fn each_named<E: From<rusqlite::Error>>(
 ) -> Result<(), E> {
     let mut statement = connection.prepare(&format!(
         "SELECT {COLUMNS}, at_ms, void, i.id, i.name FROM reading JOIN instrument AS i ON i.id = instrument \
-         WHERE at_ms BETWEEN ?1 AND ?2 ORDER BY at_ms, i.name"
+         WHERE {}",
+        in_order(connection)?
     ))?;
-    let mut rows = statement.query(params![from_ms, until_ms])?;
+    let mut rows = statement.query(params![first_key(from_ms), last_key(until_ms)])?;
+    let mut of_instant: Vec<Named> = Vec::new();
     while let Some(row) = rows.next()? {
         let at_ms = row.get(9)?;
         let void: Option<i64> = row.get(10)?;
@@ -228,14 +263,23 @@ pub fn each_named<E: From<rusqlite::Error>>(
             None => Vec::new(),
             Some(_) => conflicts(connection, row.get(11)?, at_ms)?,
         };
-        each(Named {
+        if of_instant.first().is_some_and(|named| named.at_ms != at_ms) {
+            by_name(&mut of_instant).try_for_each(&mut each)?;
+        }
+        of_instant.push(Named {
             at_ms,
             name: row.get(12)?,
             channels: channels_of(row, 0)?,
             voided,
-        })?;
+        });
     }
-    Ok(())
+    by_name(&mut of_instant).try_for_each(each)
+}
+
+/// Takes the readings of one instant out in the order of names.
+fn by_name(of_instant: &mut Vec<Named>) -> impl Iterator<Item = Named> {
+    of_instant.sort_unstable_by(|a, b| a.name.cmp(&b.name));
+    of_instant.drain(..)
 }
 
 /// The values that void each other at an instant, in order.
@@ -264,12 +308,12 @@ pub fn each_display_back(
     mut each: impl FnMut((i64, i64, i64)) -> bool,
 ) -> rusqlite::Result<()> {
     let mut statement = connection.prepare_cached(
-        "SELECT at_ms, instrument, soc FROM reading WHERE at_ms >= ?1 AND at_ms <= ?2 AND soc IS NOT NULL \
-         ORDER BY at_ms DESC, instrument DESC",
+        "SELECT key, soc FROM reading WHERE key BETWEEN ?1 AND ?2 AND soc IS NOT NULL ORDER BY key DESC",
     )?;
-    let mut rows = statement.query(params![from_ms, until_ms])?;
+    let mut rows = statement.query(params![first_key(from_ms), last_key(until_ms)])?;
     while let Some(row) = rows.next()? {
-        if !each((row.get(0)?, row.get(1)?, row.get(2)?)) {
+        let (at_ms, instrument) = parts(row.get(0)?);
+        if !each((at_ms, instrument, row.get(1)?)) {
             break;
         }
     }
@@ -333,12 +377,13 @@ fn value_at_end(
     let column = channel.name();
     connection
         .prepare_cached(&format!(
-            "SELECT at_ms, {column} FROM reading WHERE at_ms >= ?1 AND at_ms <= ?2 AND instrument = ?3 \
-             AND {column} IS NOT NULL ORDER BY at_ms {direction} LIMIT 1"
+            "SELECT at_ms, {column} FROM reading WHERE key BETWEEN ?1 AND ?2 AND instrument = ?3 \
+             AND {column} IS NOT NULL ORDER BY key {direction} LIMIT 1"
         ))?
-        .query_row(params![from_ms, until_ms, instrument], |row| {
-            Ok((row.get(0)?, row.get(1)?))
-        })
+        .query_row(
+            params![first_key(from_ms), last_key(until_ms), instrument],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
         .optional()
 }
 
@@ -349,9 +394,9 @@ fn value_at_end(
 pub fn last_heard(connection: &Connection, instrument: i64, from_ms: i64) -> rusqlite::Result<Option<i64>> {
     connection
         .prepare_cached(
-            "SELECT at_ms FROM reading WHERE at_ms >= ?1 AND instrument = ?2 ORDER BY at_ms DESC LIMIT 1",
+            "SELECT at_ms FROM reading WHERE key >= ?1 AND instrument = ?2 ORDER BY key DESC LIMIT 1",
         )?
-        .query_row(params![from_ms, instrument], |row| row.get(0))
+        .query_row(params![first_key(from_ms), instrument], |row| row.get(0))
         .optional()
 }
 
@@ -373,10 +418,10 @@ pub fn usual_interval_ms(
     const MONTH_MS: i64 = 30 * 86_400_000;
     let column = channel.name();
     let mut statement = connection.prepare(&format!(
-        "SELECT at_ms, instrument = ?2 AND {column} IS NOT NULL FROM reading WHERE at_ms > ?1 \
-         ORDER BY at_ms DESC LIMIT {AMONG}"
+        "SELECT at_ms, instrument = ?2 AND {column} IS NOT NULL FROM reading WHERE key > ?1 \
+         ORDER BY key DESC LIMIT {AMONG}"
     ))?;
-    let mut rows = statement.query(params![now_ms - MONTH_MS, instrument])?;
+    let mut rows = statement.query(params![last_key(now_ms - MONTH_MS), instrument])?;
     let mut times: Vec<i64> = Vec::new();
     while times.len() < LOOKED_AT
         && let Some(row) = rows.next()?
@@ -396,11 +441,13 @@ pub fn usual_interval_ms(
 /// Whatever SQLite says.
 pub fn extent(connection: &Connection) -> rusqlite::Result<Option<(i64, i64)>> {
     let (first, last): (Option<i64>, Option<i64>) = connection.query_row(
-        "SELECT (SELECT min(at_ms) FROM reading), (SELECT max(at_ms) FROM reading)",
+        "SELECT (SELECT min(key) FROM reading), (SELECT max(key) FROM reading)",
         [],
         |row| Ok((row.get(0)?, row.get(1)?)),
     )?;
-    Ok(first.zip(last))
+    Ok(first
+        .zip(last)
+        .map(|(first, last)| (parts(first).0, parts(last).0)))
 }
 
 /// Readings of one instrument in `[from_ms, until_ms)`, oldest first, at most `limit`.
@@ -416,12 +463,13 @@ pub fn of_instrument(
 ) -> rusqlite::Result<Vec<(i64, Channels)>> {
     connection
         .prepare_cached(&format!(
-            "SELECT {COLUMNS}, at_ms FROM reading WHERE at_ms >= ?1 AND at_ms < ?2 AND instrument = ?3 \
-             ORDER BY at_ms LIMIT ?4"
+            "SELECT {COLUMNS}, at_ms FROM reading WHERE key >= ?1 AND key < ?2 AND instrument = ?3 \
+             ORDER BY key LIMIT ?4"
         ))?
-        .query_map(params![from_ms, until_ms, instrument, limit], |row| {
-            Ok((row.get(9)?, channels_of(row, 0)?))
-        })?
+        .query_map(
+            params![first_key(from_ms), first_key(until_ms), instrument, limit],
+            |row| Ok((row.get(9)?, channels_of(row, 0)?)),
+        )?
         .collect()
 }
 
@@ -471,7 +519,7 @@ mod tests {
         }
         let rows = connection
             .prepare(&format!(
-                "SELECT {COLUMNS}, at_ms, void FROM reading ORDER BY at_ms"
+                "SELECT {COLUMNS}, at_ms, void FROM reading ORDER BY key"
             ))
             .unwrap()
             .query_map([], |row| Ok((row.get(9)?, channels_of(row, 0)?, row.get(10)?)))

@@ -10,7 +10,8 @@ use rusqlite::{Connection, Row, params_from_iter, types::Value};
 use super::{
     backup::{Copied, CopyError, Part, damage},
     derived,
-    open::{read_only, read_write},
+    open::{empty_like, read_only, upgrade},
+    reading::{first_key, parts},
     trouble::Trouble,
 };
 use crate::reading::HOUR_MS;
@@ -21,7 +22,7 @@ const PROGRESS: [&str; 2] = ["stale_hour", "ledger_basis"];
 /// Into how many pieces a damaged stretch of keys is cut at most.
 const PIECES: i64 = 4096;
 
-/// Keys are instants in ms, days or numbers from 1: none is beyond these.
+/// Keys are instants in ms, days or numbers from 1, in readings instants and instruments: none is beyond these.
 const KEYS: (i64, i64) = (0, 1 << 42);
 
 /// What was saved of one table.
@@ -31,7 +32,7 @@ pub struct Saved {
     pub table: String,
     /// Rows saved.
     pub rows: u64,
-    /// Stretches of its key in which something can't be read, ends included.
+    /// Stretches of its key, or of the time in it, in which something can't be read, ends included.
     pub damaged: Vec<(i64, i64)>,
     /// Rows that could be read and are none: their values have the wrong types.
     pub spoiled: u64,
@@ -57,8 +58,10 @@ pub struct Salvaged {
 pub fn salvage(from: &Path, to: &Path) -> Result<Salvaged, CopyError> {
     let part = Part::begin(to)?;
     let source = read_only(from)?;
-    let target = read_write(&part.path)?;
+    // Rows go from like to like; what an earlier packdrift wrote is upgraded then, as the store would have been.
+    let mut target = empty_like(&source, from, &part.path)?;
     let tables = fill(&source, &target).map_err(|error| damage(from, error))?;
+    upgrade(&mut target, &part.path)?;
     let (readings_lost, all_counts_read) = lost(&source, &target).map_err(|error| damage(from, error))?;
     target
         .close()
@@ -112,6 +115,11 @@ fn fill(source: &Connection, target: &Connection) -> rusqlite::Result<Vec<Saved>
             }
             Ok(())
         })?;
+        if columns[0] == "key" {
+            for (from, until) in &mut saved.damaged {
+                (*from, *until) = (parts(*from).0, parts(*until).0);
+            }
+        }
         (saved.rows, saved.spoiled) = (rows, spoiled);
         tables.push(saved);
     }
@@ -182,7 +190,8 @@ fn each_readable(
     }
     let (last, _) = read("DESC", None)?;
     let mut damaged = Vec::new();
-    let mut stretches = vec![(first.unwrap_or(KEYS.0), last.unwrap_or(KEYS.1))];
+    let end = if key == "key" { first_key(KEYS.1) } else { KEYS.1 };
+    let mut stretches = vec![(first.unwrap_or(KEYS.0), last.unwrap_or(end))];
     if first.is_none() && last.is_none() {
         return Ok(stretches);
     }
