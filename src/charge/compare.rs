@@ -5,8 +5,9 @@
 
 use super::{
     chance,
-    drift::{DAYS_PER_MONTH, Insufficient, Rate, Record},
+    drift::{Insufficient, Record},
     estimate::{Estimate, Source},
+    rate::{DAYS_PER_MONTH, Rate},
 };
 
 /// An order is taken for decided from this probability on.

@@ -25,6 +25,7 @@ pub mod least_squares;
 pub mod losses;
 pub mod phase;
 pub mod plan;
+pub mod rate;
 pub mod revision;
 mod sharing;
 pub mod stored;

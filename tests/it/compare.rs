@@ -79,7 +79,7 @@ fn a_recalibration_that_halves_an_offset_makes_two_epochs_that_differ() {
             let change = &changes[0];
             assert_eq!((change.before.end_ms, change.after.begin_ms), (at_ms, at_ms));
             assert!(change.by.is_significant(), "{:?}", change.by.value_ah);
-            let truth = |rate: &packdrift::charge::drift::Rate| {
+            let truth = |rate: &packdrift::charge::rate::Rate| {
                 winter.true_charge_error_ah(p, rate.begin_ms, rate.end_ms) / rate.days()
             };
             // Twice the stated uncertainty: three winters are to hold it, not nineteen of twenty.

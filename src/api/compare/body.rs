@@ -9,7 +9,7 @@ use super::{
 };
 use crate::charge::{
     compare::{Change, DECIDED, Drifting, Order},
-    drift::Rate,
+    rate::Rate,
 };
 
 #[derive(Serialize, ToSchema)]

@@ -12,9 +12,10 @@ use crate::{
     charge::{
         caution::{Episode, Kind},
         counter::Counts,
-        drift::{ChargeError, Coverage, DAYS_PER_MONTH, Insufficient, Rate, Record},
+        drift::{ChargeError, Coverage, Insufficient, Record},
         estimate::Estimate,
         facts::Facts,
+        rate::{DAYS_PER_MONTH, Rate},
         stored::Basis,
     },
     config::{Bank, Setup},

@@ -145,7 +145,7 @@ impl Rate {
     /// Expanded uncertainty in points of capacity a month.
     #[must_use]
     pub fn expanded_uncertainty_points_per_month(&self, capacity_ah: f64) -> f64 {
-        100.0 * self.expanded_uncertainty_ah_per_day * crate::charge::drift::DAYS_PER_MONTH / capacity_ah
+        100.0 * self.expanded_uncertainty_ah_per_day * crate::charge::rate::DAYS_PER_MONTH / capacity_ah
     }
 }
 
