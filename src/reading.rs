@@ -156,7 +156,7 @@ pub enum Reason {
     OutOfRange,
     /// The time is missing where the source promises one, or can't be read.
     BadTime,
-    /// The time is before 2000 or more than a day ahead.
+    /// The time is before 2010 or more than a day ahead.
     ImplausibleTime,
     /// No time of its own, and it came out of the broker's store: nobody knows when it held.
     Untimed,

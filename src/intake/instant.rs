@@ -9,8 +9,9 @@ use serde_json::Value;
 use super::value::quoted;
 use crate::reading::{Reason, Refusal};
 
-/// 2000-01-01T00:00:00Z: no instrument of this kind reports from before, only clocks that were never set.
-const EARLIEST_MS: i64 = 946_684_800_000;
+/// 2010-01-01T00:00:00Z: no instrument of this kind reports from before, only clocks that lost their time. Those begin
+/// at 1970, 1980 or 2000, and a single reading from then would stretch every question without a beginning over decades.
+const EARLIEST_MS: i64 = 1_262_304_000_000;
 
 /// How far ahead of the arrival an instrument's clock may be.
 const AHEAD_MS: i64 = 24 * 3600 * 1000;
@@ -67,10 +68,10 @@ pub(super) fn from_value(value: &Value) -> Result<i64, Refusal> {
     })
 }
 
-/// Refuses an instant before 2000 or more than a day after the message arrived.
+/// Refuses an instant before 2010 or more than a day after the message arrived.
 pub(crate) fn plausible(at_ms: i64, arrived_ms: i64) -> Result<i64, Refusal> {
     if at_ms < EARLIEST_MS {
-        return Err(implausible(at_ms, "is before 2000"));
+        return Err(implausible(at_ms, "is before 2010: the clock was not set"));
     }
     if at_ms > arrived_ms.saturating_add(AHEAD_MS) {
         return Err(implausible(at_ms, "is more than a day after the message arrived"));
