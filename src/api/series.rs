@@ -164,6 +164,7 @@ fn instants(from_ms: i64, until_ms: i64, step_ms: i64) -> Result<Vec<i64>, Probl
     let last = (until_ms - 1).div_euclid(step_ms);
     let mut instants = vec![from_ms];
     instants.extend((first..=last).map(|index| index * step_ms));
-    instants.push(until_ms);
+    // A question about the time after the last reading has one instant for both ends.
+    instants.extend((until_ms > from_ms).then_some(until_ms));
     Ok(instants)
 }

@@ -50,6 +50,15 @@ fn the_answer_adds_up() {
 }
 
 #[test]
+fn after_the_last_reading_a_series_is_one_instant() {
+    let api = Api::new(2);
+    let drift = api.get("/v1/drift?since=2030-01-01");
+    let series = api.get("/v1/drift/series?since=2030-01-01");
+    assert_eq!(series["at"], json!([drift["until"]]));
+    assert_eq!(series["packs"][0]["charge_error_ah"].as_array().unwrap().len(), 1);
+}
+
+#[test]
 fn a_series_ends_where_the_answer_does() {
     let api = Api::new(6);
     let drift = api.get("/v1/drift?since=2025-11-03&until=2025-11-05");
