@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
-use crate::charge::count::Counted;
+use crate::{charge::count::Counted, reading::HOUR_MS};
 
 /// One hour of one instrument.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -226,14 +226,18 @@ pub fn reaching(
         .collect()
 }
 
-/// How many readings the hours derived so far hold.
+/// How many readings there are: by the hours, and where these are stale, counted.
 ///
 /// # Errors
 /// Whatever SQLite says.
 pub fn readings(connection: &Connection) -> rusqlite::Result<i64> {
-    connection.query_row("SELECT coalesce(sum(readings), 0) FROM hour", [], |row| {
-        row.get(0)
-    })
+    connection
+        .prepare_cached(
+            "SELECT (SELECT coalesce(sum(readings), 0) FROM hour WHERE (hour, instrument) NOT IN stale_hour) \
+             + (SELECT count(*) FROM stale_hour AS stale JOIN reading ON reading.instrument = stale.instrument \
+                AND reading.at_ms >= stale.hour * ?1 AND reading.at_ms < (stale.hour + 1) * ?1)",
+        )?
+        .query_row([HOUR_MS], |row| row.get(0))
 }
 
 /// Whether an instrument has ever reported a voltage.

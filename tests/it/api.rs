@@ -59,6 +59,16 @@ fn after_the_last_reading_a_series_is_one_instant() {
 }
 
 #[test]
+fn health_counts_what_is_stored_before_anybody_has_asked_for_more() {
+    let api = Api::new(1);
+    let count = || api.get("/v1/health")["store"]["readings"].as_i64().unwrap();
+    let before = count();
+    assert!(before > 0);
+    api.get("/v1/drift");
+    assert_eq!(count(), before);
+}
+
+#[test]
 fn a_series_ends_where_the_answer_does() {
     let api = Api::new(6);
     let drift = api.get("/v1/drift?since=2025-11-03&until=2025-11-05");
