@@ -32,7 +32,7 @@ pub(super) async fn revalidate(request: Request, next: Next) -> Response {
         .and_then(|tag| tag.to_str().ok());
     let known = known.as_ref().and_then(|known| known.to_str().ok());
     if let Some((tag, known)) = tag.zip(known)
-        && known.split(',').any(|one| one.trim() == tag)
+        && known.split(',').any(|one| is_of(one.trim(), tag))
     {
         *response.status_mut() = StatusCode::NOT_MODIFIED;
         *response.body_mut() = Body::empty();
@@ -40,6 +40,12 @@ pub(super) async fn revalidate(request: Request, next: Next) -> Response {
         response.headers_mut().remove(header::CONTENT_LENGTH);
     }
     response
+}
+
+/// Whether what somebody knows is the answer of this tag. A proxy that compresses makes a tag weak (`W/`), which is of
+/// no matter here (RFC 9110, 13.1.2).
+fn is_of(known: &str, tag: &str) -> bool {
+    known == "*" || known.strip_prefix("W/").unwrap_or(known) == tag
 }
 
 /// The same answer with its ETag, and its content.

@@ -69,6 +69,26 @@ fn health_counts_what_is_stored_before_anybody_has_asked_for_more() {
 }
 
 #[test]
+fn who_has_the_answer_already_gets_none_however_a_proxy_marked_it() {
+    let api = Api::new(0);
+    let (_, tag, _) = api.send_with("GET", "/v1/packs", None, None);
+    let tag = tag.unwrap();
+    for (known, status) in [
+        (tag.clone(), StatusCode::NOT_MODIFIED),
+        (format!("W/{tag}"), StatusCode::NOT_MODIFIED),
+        (format!("\"other\", W/{tag}"), StatusCode::NOT_MODIFIED),
+        ("*".to_owned(), StatusCode::NOT_MODIFIED),
+        ("W/\"other\"".to_owned(), StatusCode::OK),
+    ] {
+        assert_eq!(
+            api.send_with("GET", "/v1/packs", None, Some(&known)).0,
+            status,
+            "{known}"
+        );
+    }
+}
+
+#[test]
 fn a_series_ends_where_the_answer_does() {
     let api = Api::new(6);
     let drift = api.get("/v1/drift?since=2025-11-03&until=2025-11-05");
