@@ -100,10 +100,10 @@ async fn one(
 ) -> Result<Json<TextBody>, Problem> {
     app.read(move |connection, _| {
         let versions = setup_version::all(connection)?;
+        let known: Vec<_> = versions.iter().map(|version| version.digest.as_str()).collect();
+        let unknown = Problem::unknown("setup", &digest, &known);
         let version = versions.into_iter().find(|version| version.digest == digest);
-        version
-            .map(text)
-            .ok_or_else(|| Problem::unknown("setup", &digest, &[]))
+        version.map(text).ok_or(unknown)
     })
     .await
     .map(Json)
