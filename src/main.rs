@@ -81,6 +81,7 @@ enum Command {
 }
 
 fn main() -> ExitCode {
+    command::end_where_unprinted();
     let cli = Cli::parse();
     let done = match cli.command {
         Command::Serve(arguments) => command::serve::run(&cli.config, &arguments),

@@ -6,7 +6,7 @@ mod partition;
 use std::{
     collections::BTreeSet,
     fs::{self, File},
-    io::{BufWriter, Write, stdout},
+    io::{BufWriter, Write},
     path::{Path, PathBuf},
 };
 
@@ -15,7 +15,7 @@ use clap::Args;
 use rusqlite::Connection;
 use serde_json::Value;
 
-use super::{Failure, ask::Answerer};
+use super::{Failure, ask::Answerer, printed::Printed};
 use crate::{
     api,
     config::{self, Bank, Setup},
@@ -89,20 +89,26 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
         return batteries(&setup, arguments);
     }
     let Some(output) = &arguments.output else {
-        let mut out = BufWriter::new(stdout());
+        let mut out = BufWriter::new(Printed::new());
         write(config, &setup, arguments, &mut out)?;
         return out
             .flush()
             .map_err(Failure::system("standard output can't be written"));
     };
-    // Under its name only once it is whole.
-    let mut beside = output.clone().into_os_string();
-    beside.push(".part");
+    // Under its name only once it is whole, unless the name is that of no file, like /dev/stdout: a device or a link
+    // must stay what it is.
+    let is_file = fs::symlink_metadata(output).map_or(true, |found| found.is_file());
+    let mut part = output.clone().into_os_string();
+    if is_file {
+        part.push(".part");
+    }
     let unwritable = || Failure::system(format!("{} can't be written", output.display()));
-    let mut out = BufWriter::new(File::create(&beside).map_err(unwritable())?);
+    let mut out = BufWriter::new(File::create(&part).map_err(unwritable())?);
     let rows = write(config, &setup, arguments, &mut out)?;
     out.flush().map_err(unwritable())?;
-    fs::rename(&beside, output).map_err(unwritable())?;
+    if is_file {
+        fs::rename(&part, output).map_err(unwritable())?;
+    }
     println!("{}: {rows} rows", output.display());
     Ok(())
 }

@@ -23,6 +23,7 @@ pub mod notes;
 pub mod phases;
 pub mod plan;
 pub mod plot;
+mod printed;
 pub mod rebuild;
 pub mod reference;
 pub mod report;
@@ -41,3 +42,4 @@ pub mod watch;
 
 pub use failure::Failure;
 pub use log::LogFormat;
+pub use printed::end_where_unprinted;

@@ -1,14 +1,11 @@
 //! `packdrift completions` and `packdrift man`: what packages install beside the program, made from its own commands.
 
-use std::{
-    io::stdout,
-    path::{Path, PathBuf},
-};
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Command};
 use clap_complete::Shell;
 
-use super::Failure;
+use super::{Failure, printed::Printed};
 
 /// For which shell.
 #[derive(Args)]
@@ -27,7 +24,7 @@ pub struct Man {
 
 /// Prints the completions of a shell.
 pub fn completions(mut commands: Command, arguments: &Completions) {
-    clap_complete::generate(arguments.shell, &mut commands, "packdrift", &mut stdout());
+    clap_complete::generate(arguments.shell, &mut commands, "packdrift", &mut Printed::new());
 }
 
 /// Writes a manual page for the program and each of its commands.

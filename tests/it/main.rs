@@ -49,6 +49,7 @@ mod senml;
 mod setup;
 #[allow(dead_code, reason = "fuzzing uses more of it")]
 mod taken;
+mod terminal;
 mod tls;
 mod tools;
 mod unattended;
