@@ -35,22 +35,29 @@ impl Answerer {
     /// Finds out who has the store of a setup.
     pub(super) fn find(config: &Path, token_file: Option<&Path>) -> Result<Self, Failure> {
         let setup = Arc::new(config::load(config)?);
-        if !setup.store.path.exists() {
-            return Err(Failure::NoStore {
-                path: setup.store.path.display().to_string(),
-            });
+        match setup.store.path.try_exists() {
+            Ok(true) => {}
+            Ok(false) => {
+                return Err(Failure::NoStore {
+                    path: setup.store.path.display().to_string(),
+                });
+            }
+            // A service's folder is often its own; its daemon answers everybody on this machine all the same.
+            Err(_) => return Self::running(setup.api.listen.to_string(), token_file),
         }
         match Lock::take(&setup.store.path) {
             Ok(lock) => Self::here(setup, lock),
             Err(OpenError::InUse {
                 address: Some(address),
                 ..
-            }) => {
-                let token = token_file.map(Secret::in_file).transpose()?;
-                Ok(Self::Running { address, token })
-            }
+            }) => Self::running(address, token_file),
             Err(error) => Err(error.into()),
         }
+    }
+
+    fn running(address: String, token_file: Option<&Path>) -> Result<Self, Failure> {
+        let token = token_file.map(Secret::in_file).transpose()?;
+        Ok(Self::Running { address, token })
     }
 
     fn here(setup: Arc<Setup>, lock: Lock) -> Result<Self, Failure> {

@@ -2,7 +2,7 @@
 
 use std::{
     fs::{File, OpenOptions, TryLockError},
-    io::{Read, Seek, Write},
+    io::{ErrorKind, Read, Seek, Write},
     path::{Path, PathBuf},
     time::Duration,
 };
@@ -130,15 +130,21 @@ impl Lock {
             path: beside.display().to_string(),
             source,
         };
-        let mut file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .open(&beside)
-            .map_err(failed)?;
+        let open = |write| {
+            let mut options = OpenOptions::new();
+            options.read(true).write(write).create(write).truncate(false);
+            options.open(&beside)
+        };
+        // Whoever may only read it can still find out who has it.
+        let (mut file, denied) = match open(true) {
+            Err(denied) if denied.kind() == ErrorKind::PermissionDenied => {
+                (open(false).map_err(failed)?, Some(denied))
+            }
+            opened => (opened.map_err(failed)?, None),
+        };
         match file.try_lock() {
             Ok(()) => {
+                denied.map_or(Ok(()), |denied| Err(failed(denied)))?;
                 file.set_len(0).map_err(failed)?;
                 Ok(Self { file })
             }

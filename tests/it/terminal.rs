@@ -1,12 +1,18 @@
-//! What becomes of a command whose words can't be printed?
+//! What becomes of a command whose words can't be printed, and of one whose person may not touch the store?
 
 use std::{
-    fs::{self, File},
-    os::unix::fs::symlink,
+    fs::{self, File, Permissions},
+    os::unix::{
+        fs::{MetadataExt, PermissionsExt, symlink},
+        process::CommandExt,
+    },
     process::{Command, Output, Stdio},
 };
 
-use crate::export::place;
+use crate::{
+    export::place,
+    harness::{Packdrift, free_port},
+};
 
 fn packdrift(words: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_packdrift"));
@@ -70,4 +76,51 @@ fn an_export_to_what_is_no_file_leaves_it_what_it_is() {
     assert!(output.status.success(), "{}", told(&output));
     assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
     assert!(fs::read_to_string(&file).unwrap().starts_with("at,"));
+}
+
+#[test]
+fn who_may_not_write_the_store_may_still_ask_its_daemon() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let root = fs::metadata(folder).unwrap().uid() == 0;
+    let may = |mode| Permissions::from_mode(mode);
+    fs::set_permissions(folder, may(0o755)).unwrap();
+    let setup = fs::read_to_string(format!("{}/demo-data/skerry.toml", env!("CARGO_MANIFEST_DIR"))).unwrap();
+    let listens = format!(
+        "[api]\nlisten = \"127.0.0.1:{}\"\n[broker]\nlisten = \"127.0.0.1:{}\"\n",
+        free_port(),
+        free_port()
+    );
+    fs::write(folder.join("setup.toml"), format!("{listens}{setup}")).unwrap();
+    let daemon = Packdrift::start(folder);
+    let lock = folder.join("packdrift.sqlite.lock");
+    fs::set_permissions(&lock, may(0o444)).unwrap();
+    let ask = || {
+        let mut command = packdrift(&["health"]);
+        if root {
+            command.uid(65534).gid(65534);
+        }
+        command.current_dir(folder).output().unwrap()
+    };
+    let asked = ask();
+    assert!(asked.status.success(), "{}", told(&asked));
+
+    // The folder of a service that is its own: whether a store is in it, nobody else can see.
+    if root {
+        let (kept, shown) = (
+            folder.join("kept"),
+            format!("{listens}[store]\npath = \"kept/packdrift.sqlite\"\n"),
+        );
+        fs::create_dir(&kept).unwrap();
+        fs::set_permissions(&kept, may(0o700)).unwrap();
+        let setup = setup.replace("[store]\npath = \"packdrift.sqlite\"\n", "");
+        fs::write(folder.join("setup.toml"), format!("{shown}{setup}")).unwrap();
+        let asked = ask();
+        assert!(asked.status.success(), "{}", told(&asked));
+    }
+
+    assert_eq!(daemon.stop(), Some(0));
+    let asked = ask();
+    assert!(!asked.status.success());
+    assert!(!told(&asked).contains("no store"), "{}", told(&asked));
 }
