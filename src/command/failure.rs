@@ -67,7 +67,9 @@ pub enum Failure {
         detail: String,
     },
     /// There is nothing to ask yet.
-    #[error("there is no store at {path} yet; `packdrift serve` makes it and fills it")]
+    #[error(
+        "there is no store at {path} yet; `packdrift serve` makes it and fills it, and so does `packdrift import`"
+    )]
     NoStore {
         /// Where it would be.
         path: String,

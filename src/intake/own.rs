@@ -38,7 +38,8 @@ pub enum OwnError {
     NotLoopback(SocketAddr),
     /// Mostly: another broker is there already.
     #[error(
-        "cannot open a broker at {listen}; if one runs there already, name it: url = \"mqtt://{listen}\" under [mqtt]"
+        "cannot open a broker at {listen}; if one runs there already, name it: url = \"mqtt://{listen}\" under [mqtt]; or \
+         open this one elsewhere: listen = \"127.0.0.1:1884\" under [broker]"
     )]
     Bind {
         /// Where.
