@@ -32,8 +32,9 @@ struct Anchor {
     begin: Zulu,
     end: Zulu,
     voltage_crossed: Zulu,
-    voltage_v: f64,
-    tail_current_a: f64,
+    /// Null, as the current below, where a person asserted it, gave none and none was logged.
+    voltage_v: Option<f64>,
+    tail_current_a: Option<f64>,
     /// The number under which a person asserted it; null where it was found in the readings.
     asserted: Option<i64>,
     /// The number under which a person vetoed it: no answer goes by it then.
@@ -87,8 +88,8 @@ async fn anchors(State(app): State<App>, Asked(asked): Asked<OfBank>) -> Result<
                 begin: Zulu(anchor.begin_ms),
                 end: Zulu(anchor.end_ms),
                 voltage_crossed: Zulu(anchor.crossed_ms),
-                voltage_v: thousandths(anchor.voltage_mv),
-                tail_current_a: thousandths(anchor.tail_ma),
+                voltage_v: anchor.voltage_mv.map(thousandths),
+                tail_current_a: anchor.tail_ma.map(thousandths),
                 asserted: mark.asserted,
                 vetoed: mark.vetoed,
                 packs: mark

@@ -43,10 +43,10 @@ pub struct Anchor {
     pub end_ms: i64,
     /// When the voltage had first reached the full value, ms since 1970.
     pub crossed_ms: i64,
-    /// Voltage at the mark, mV.
-    pub voltage_mv: i64,
-    /// Reference current at the mark, mA.
-    pub tail_ma: i64,
+    /// Voltage at the mark, mV; `None` where a person asserted it and nobody reported one.
+    pub voltage_mv: Option<i64>,
+    /// Reference current at the mark, mA; `None` likewise.
+    pub tail_ma: Option<i64>,
 }
 
 /// Finds the anchors in what was seen, in order of time.
@@ -114,8 +114,8 @@ impl Search {
                         begin_ms: *since_ms,
                         end_ms: at_ms,
                         crossed_ms: self.crossed_ms.unwrap_or(*since_ms),
-                        voltage_mv,
-                        tail_ma,
+                        voltage_mv: Some(voltage_mv),
+                        tail_ma: Some(tail_ma),
                     });
                 }
             }
@@ -126,8 +126,8 @@ impl Search {
                 self.dip_since_ms = None;
                 *anchor = Anchor {
                     end_ms: at_ms,
-                    voltage_mv,
-                    tail_ma,
+                    voltage_mv: Some(voltage_mv),
+                    tail_ma: Some(tail_ma),
                     ..*anchor
                 };
             }
@@ -232,7 +232,7 @@ impl Against {
 pub fn against(
     criterion: &Criterion,
     cells_in_series: i64,
-    bank_voltage_mv: i64,
+    bank_voltage_mv: Option<i64>,
     share: f64,
     shown: &Shown,
 ) -> Option<Against> {
@@ -241,7 +241,8 @@ pub fn against(
     };
     let apart = shown
         .voltage_mv
-        .is_some_and(|mv| (mv - bank_voltage_mv).abs() > OFF_BUSBAR_MV_PER_CELL * cells_in_series);
+        .zip(bank_voltage_mv)
+        .is_some_and(|(mv, bank_mv)| (mv - bank_mv).abs() > OFF_BUSBAR_MV_PER_CELL * cells_in_series);
     if shown.away || apart {
         return Some(Against::OffBusbar);
     }
@@ -332,8 +333,8 @@ mod tests {
             begin_ms,
             end_ms,
             crossed_ms: begin_ms,
-            voltage_mv: 0,
-            tail_ma: 0,
+            voltage_mv: None,
+            tail_ma: None,
         };
         let anchors = [at(0, 10), at(20, 30), at(100, 110)];
         let little = |_, _| Ok::<_, std::convert::Infallible>(Some(0.5));
@@ -353,7 +354,7 @@ mod tests {
             cell_min_mv: Some(3_490),
             away: false,
         };
-        let verdict = |shown: Shown| against(&CRITERION, 16, 56_300, 0.2, &shown);
+        let verdict = |shown: Shown| against(&CRITERION, 16, Some(56_300), 0.2, &shown);
         assert_eq!(verdict(shown), None);
         assert_eq!(
             verdict(Shown {

@@ -171,17 +171,28 @@ impl<'a> Search<'a> {
     }
 
     fn hours_reaching(&self, near_mv: i64, from: i64, until: i64) -> rusqlite::Result<BTreeSet<i64>> {
-        let reaching = |number| store::hour::reaching(self.connection, number, near_mv, from, until);
-        match self.voltage_of {
-            VoltageOf::One(number) => reaching(number),
-            VoltageOf::MedianOfPacks => {
-                let mut hours = BTreeSet::new();
-                for pack in &self.members[1..] {
-                    hours.extend(reaching(pack.number)?);
-                }
-                Ok(hours)
-            }
+        let mut hours = BTreeSet::new();
+        for member in self.voltage_members() {
+            hours.extend(store::hour::reaching(
+                self.connection,
+                member.number,
+                near_mv,
+                from,
+                until,
+            )?);
         }
+        Ok(hours)
+    }
+
+    /// Those whose voltage, or the median of whose voltages, is the bank's.
+    fn voltage_members(&self) -> impl Iterator<Item = &Member> {
+        self.members.iter().enumerate().filter_map(|(place, member)| {
+            let its = match self.voltage_of {
+                VoltageOf::One(number) => member.number == number,
+                VoltageOf::MedianOfPacks => place > 0,
+            };
+            its.then_some(member)
+        })
     }
 
     /// Derives the anchors within a cluster of hours.
@@ -260,6 +271,27 @@ impl<'a> Search<'a> {
             }
         }
         Ok(())
+    }
+
+    /// The bank at an instant that somebody calls a full charge, as far as it was logged.
+    pub(super) fn seen_at(&self, at_ms: i64) -> rusqlite::Result<Anchor> {
+        let last = |member: &Member, channel| {
+            let from_ms = at_ms - member.joining.longest_pause_ms;
+            let value =
+                store::reading::last_value(self.connection, member.number, channel, from_ms, at_ms)?;
+            Ok::<_, rusqlite::Error>(value.map(|(_, value)| value))
+        };
+        let mut voltages_mv = Vec::new();
+        for member in self.voltage_members() {
+            voltages_mv.extend(last(member, Channel::Voltage)?);
+        }
+        Ok(Anchor {
+            begin_ms: at_ms,
+            end_ms: at_ms,
+            crossed_ms: at_ms,
+            voltage_mv: median(voltages_mv.into_iter()),
+            tail_ma: last(&self.members[0], Channel::Current)?,
+        })
     }
 
     /// What each pack showed at the mark of an anchor.

@@ -7,7 +7,6 @@ use super::{anchors::Search, roster::Roster};
 use crate::{
     charge::full::Anchor,
     config::{Bank, Setup},
-    reading::Channel,
     store::{
         self,
         anchor::PackAtMark,
@@ -77,21 +76,12 @@ pub fn marks(connection: &Connection, setup: &Setup, bank: &Bank) -> rusqlite::R
     let search = Search::new(connection, bank, &roster)?;
     for stated in asserted {
         let at_ms = stated.said.at_ms;
-        let reference = roster.member(bank.reference.instrument);
-        let from_ms = at_ms - reference.joining.longest_pause_ms;
-        let seen = |channel| -> rusqlite::Result<i64> {
-            let value = store::reading::last_value(connection, reference.number, channel, from_ms, at_ms)?;
-            Ok(value.map_or(0, |(_, value)| value))
-        };
+        // As the person saw it, else as logged.
+        let logged = search.seen_at(at_ms)?;
         let anchor = Anchor {
-            begin_ms: at_ms,
-            end_ms: at_ms,
-            crossed_ms: at_ms,
-            voltage_mv: stated
-                .said
-                .voltage_mv
-                .map_or_else(|| seen(Channel::Voltage), Ok)?,
-            tail_ma: stated.said.tail_ma.map_or_else(|| seen(Channel::Current), Ok)?,
+            voltage_mv: stated.said.voltage_mv.or(logged.voltage_mv),
+            tail_ma: stated.said.tail_ma.or(logged.tail_ma),
+            ..logged
         };
         marks.push(MarkSeen {
             packs: search.packs_at(&anchor)?,

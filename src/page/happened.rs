@@ -16,7 +16,10 @@ pub fn full_charge_line(anchor: &Anchor, evidence: &Evidence) -> Markup {
     html! {
         (time(anchor.begin.ms, evidence.zone))
         @if anchor.end > anchor.begin { " to " (time(anchor.end.ms, evidence.zone)) }
-        ", at the mark " (format!("{:.2}", anchor.voltage_v)) " V and " (signed(anchor.tail_current_a, 1)) " A"
+        @let volts = anchor.voltage_v.map(|volts| format!("{volts:.2} V"));
+        @let amperes = anchor.tail_current_a.map(|amperes| format!("{} A", signed(amperes, 1)));
+        @let shown: Vec<String> = [volts, amperes].into_iter().flatten().collect();
+        @if !shown.is_empty() { ", at the mark " (shown.join(" and ")) }
         @if let Some(number) = anchor.asserted { "; asserted by a person (mark " (number) "), not found in the readings" }
         @if let Some(number) = anchor.vetoed { "; vetoed by a person (mark " (number) "), so no answer goes by it" }
         @for pack in anchor.packs.iter().filter(|pack| !pack.counts) {

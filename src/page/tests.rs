@@ -60,7 +60,7 @@ fn evidence() -> Evidence {
         json!({"anchors": [
             anchor(json!({"packs": [{"pack": "tern", "counts": false, "reason": "its current is too large", "cell_difference_v": null}]})),
             anchor(json!({"vetoed": 7})),
-            anchor(json!({"asserted": 8, "begin": "2025-12-01T12:00:00Z"})),
+            anchor(json!({"asserted": 8, "begin": "2025-12-01T12:00:00Z", "voltage_v": null})),
         ]}),
         json!({"notes": []}),
         json!({"packs": []}),
@@ -123,7 +123,7 @@ fn what_people_know_of_marks_is_said() {
         [
             "1 Dec 2025, 10:00 to 1 Dec 2025, 12:00, at the mark 55.85 V and +4.0 A; does not count for tern (its current is too large)",
             "1 Dec 2025, 10:00 to 1 Dec 2025, 12:00, at the mark 55.85 V and +4.0 A; vetoed by a person (mark 7), so no answer goes by it",
-            "1 Dec 2025, 12:00, at the mark 55.85 V and +4.0 A; asserted by a person (mark 8), not found in the readings",
+            "1 Dec 2025, 12:00, at the mark +4.0 A; asserted by a person (mark 8), not found in the readings",
         ]
     );
     assert_eq!(evidence.full_charges().count(), 2);

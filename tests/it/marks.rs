@@ -1,7 +1,10 @@
 //! Marks that people know of: asserted, vetoed, withdrawn. Do answers follow, and come back to the last digit?
 
 use axum::http::StatusCode;
-use packdrift::demo::{Kind, Plan, simulate};
+use packdrift::{
+    demo::{Kind, Plan, simulate},
+    reading::Channel,
+};
 use serde_json::{Value, json};
 
 use crate::{asking::Api, past};
@@ -102,5 +105,42 @@ fn what_makes_no_sense_of_marks_is_refused() {
         let (status, problem) = api.send("POST", "/v1/marks", Some(body));
         assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{problem}");
         assert!(problem["detail"].as_str().unwrap().contains(why), "{problem}");
+    }
+}
+
+#[test]
+fn an_asserted_mark_is_held_against_the_banks_own_voltage_as_logged() {
+    let winter = simulate(&Plan {
+        days: 30,
+        ..Plan::new(Kind::Usual, 17)
+    });
+    // The shunt has no voltage: the bank's is the median of its packs. For two hours nobody is heard.
+    let (from_ms, until_ms) = (1_763_128_800_000, 1_763_136_000_000); // 2025-11-14T14:00 to 16:00 UTC
+    let readings = winter.readings().filter_map(|(at_ms, of, mut channels)| {
+        if of == 0 {
+            channels.set(Channel::Voltage, None);
+        }
+        (!(from_ms..until_ms).contains(&at_ms)).then_some((at_ms, of, channels))
+    });
+    let api = Api::on(past::setup(), readings);
+    api.get("/v1/anchors");
+    let asserted = |at: &str| {
+        let id = say(
+            &api,
+            json!({"kind": "assert", "at": at, "text": "seen at the charger"}),
+        );
+        let anchors = api.get("/v1/anchors");
+        let mut anchors = anchors["anchors"].as_array().unwrap().iter();
+        anchors.find(|anchor| anchor["asserted"] == id).unwrap().clone()
+    };
+    let logged = asserted("2025-11-12T14:00:00Z");
+    let volts = logged["voltage_v"].as_f64().unwrap();
+    assert!((45.0..58.0).contains(&volts), "{logged}");
+    let packs = logged["packs"].as_array().unwrap();
+    assert!(packs.iter().all(|pack| pack["reason"] != "off_busbar"), "{logged}");
+    // Where nothing was logged, nothing is known.
+    let unlogged = asserted("2025-11-14T15:00:00Z");
+    for field in ["voltage_v", "tail_current_a"] {
+        assert_eq!(unlogged[field], Value::Null, "{unlogged}");
     }
 }

@@ -34,10 +34,10 @@ pub struct Anchor {
     pub begin: At,
     /// The mark.
     pub end: At,
-    /// Bank voltage at the mark, V.
-    pub voltage_v: f64,
-    /// Reference current at the mark, A.
-    pub tail_current_a: f64,
+    /// Bank voltage at the mark, V; `None` where a person asserted it and nobody reported one.
+    pub voltage_v: Option<f64>,
+    /// Reference current at the mark, A; `None` likewise.
+    pub tail_current_a: Option<f64>,
     /// The number under which a person asserted it.
     #[serde(default)]
     pub asserted: Option<i64>,
