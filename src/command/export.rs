@@ -8,19 +8,22 @@ use std::{
     fs::{self, File},
     io::{BufWriter, Write, stdout},
     path::{Path, PathBuf},
+    thread::sleep,
+    time::{Duration, Instant},
 };
 
 use axum::http::Method;
 use clap::Args;
-use rusqlite::Connection;
 use serde_json::Value;
 
-use super::{Failure, ask::Answerer};
+use super::{
+    Failure,
+    ask::{Answerer, accepted},
+};
 use crate::{
     api,
     config::{self, Bank, Setup},
     exchange::export::{self, Format, Table, What},
-    reading::HOUR_MS,
     store,
 };
 
@@ -185,16 +188,10 @@ fn write(
     Ok(found?.write(arguments.format, &setup.digest, out)?)
 }
 
-/// So many questions, each of which waits some seconds while hours are being derived, and not at all where they can't
-/// be.
-const CATCHES_UP_WITHIN: u32 = 120;
-
-/// Whether every hour is derived but the one that readings are still coming for.
-fn is_derived(connection: &Connection) -> rusqlite::Result<bool> {
-    let last_ms = store::reading::extent(connection)?.map_or(i64::MIN, |(_, last_ms)| last_ms);
-    let stale = store::hour::stale(connection)?;
-    Ok(stale.iter().all(|(hour, _)| *hour >= last_ms.div_euclid(HOUR_MS)))
-}
+/// How long an answer is waited for that the API refuses for now: while hours are being derived, it does.
+const PATIENCE: Duration = Duration::from_secs(600);
+/// How long to wait between two questions.
+const PAUSE: Duration = Duration::from_secs(1);
 
 /// Asks for a table of a bank.
 fn table(
@@ -205,22 +202,17 @@ fn table(
     since: Option<&str>,
     until: Option<&str>,
 ) -> Result<Table, Failure> {
-    // Asking for phases brings the hours up to date, as far as it gets in the time that a question may take.
-    let phases = format!("/v1/phases{}", api::query_string(&[("bank", Some(&bank.id))]));
-    let mut tries = 0;
-    while !is_derived(&store::read_only(&setup.store.path)?)? {
-        if tries == CATCHES_UP_WITHIN {
-            return Err(Failure::Words(
-                "hours that should be exported are not derived from their readings yet; the daemon's log says what \
-                 keeps it, and `packdrift rebuild` derives everything anew"
-                    .to_owned(),
-            ));
+    // Of what is read from the store, asking for phases brings the hours up to date.
+    let phases = || format!("/v1/phases{}", api::query_string(&[("bank", Some(&bank.id))]));
+    let asked = what.path(&bank.id, since, until).unwrap_or_else(phases);
+    let asked_at = Instant::now();
+    let mut document = loop {
+        let (status, document) = answerer.answer(&Method::GET, &asked, None)?;
+        if status != 503 || asked_at.elapsed() > PATIENCE {
+            break accepted(status, document)?;
         }
-        answerer.ask(&Method::GET, &phases, None)?;
-        tries += 1;
-    }
-    let asked = what.path(&bank.id, since, until).unwrap_or(phases);
-    let mut document = answerer.ask(&Method::GET, &asked, None)?;
+        sleep(PAUSE);
+    };
     // Notes are asked for of all banks at once.
     if let (What::Notes, Some(notes)) = (what, document["notes"].as_array_mut()) {
         let names = names(setup, bank);

@@ -1,6 +1,12 @@
 //! Does what goes out come in again as the same, and can others read it?
 
-use std::{fs, path::Path, process::Command};
+use std::{
+    fs,
+    path::Path,
+    process::{Command, Stdio},
+    thread::sleep,
+    time::Duration,
+};
 
 use packdrift::{
     demo::{Kind, Plan, simulate},
@@ -8,7 +14,11 @@ use packdrift::{
     store::{self, digest, stated_phase},
 };
 
-use crate::past;
+use crate::{
+    harness::{Packdrift, eventually},
+    past,
+    scenario::setup_with_own_broker,
+};
 
 /// A folder with the demo's setup and, where `days` are given, a winter of so many.
 pub fn place(days: u32) -> tempfile::TempDir {
@@ -458,5 +468,37 @@ fn what_people_said_of_something_unknown_is_refused_with_its_line() {
     refused(
         &format!("one,1,{at},{at},,,tern,observation,x,false"),
         "invalid digit",
+    );
+}
+
+#[test]
+fn an_export_waits_for_a_daemon_whose_writer_is_busy() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    fs::write(folder.join("setup.toml"), setup_with_own_broker(folder)).unwrap();
+    let daemon = Packdrift::start(folder);
+    // Another program holds the store while hours wait to be counted, for longer than a question waits.
+    let other = rusqlite::Connection::open(folder.join("packdrift.sqlite")).unwrap();
+    let note = serde_json::json!({"at": "2025-11-03T09:00:00Z", "pack": "tern", "kind": "observation", "text": "cold"});
+    assert_eq!(daemon.post("/v1/notes", &note).0, 201);
+    let stale = "INSERT INTO stale_hour SELECT hour.value, (SELECT min(id) FROM instrument) \
+                 FROM json_each('[499000, 500000]') AS hour; BEGIN IMMEDIATE";
+    eventually("another program has it", Duration::from_secs(20), || {
+        other.execute_batch(stale).is_ok()
+    });
+    let export = Command::new(env!("CARGO_BIN_EXE_packdrift"))
+        .args(["export", "anchors", "--config", "setup.toml"])
+        .current_dir(folder)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    sleep(Duration::from_secs(7));
+    other.execute_batch("COMMIT").unwrap();
+    let output = export.wait_with_output().unwrap();
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
     );
 }
