@@ -231,9 +231,7 @@ fn table(
 }
 
 fn names(setup: &Setup, bank: &Bank) -> BTreeSet<String> {
-    let packs = bank.packs.iter().map(|pack| pack.instrument);
-    std::iter::once(bank.reference.instrument)
-        .chain(packs)
+    bank.instruments()
         .map(|instrument| setup.entry(instrument).id.clone())
         .collect()
 }

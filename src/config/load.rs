@@ -132,9 +132,10 @@ fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
     }
     let banks: Vec<Bank> = drafts
         .into_iter()
-        .filter_map(|draft| settled(&root, draft, &known, &order))
+        .filter_map(|draft| settled(&root, draft, &order))
         .collect();
     distinct(&root, &banks);
+    reported_alike(&root, &banks, &sources, &order);
     root.finish();
     if banks.len() != count || banks.is_empty() {
         return None;
@@ -265,23 +266,24 @@ fn published_apart(
 }
 
 /// A bank with the names in it resolved.
-fn settled(
-    root: &Table<'_>,
-    draft: Draft,
-    known: &dyn Fn(&str) -> Option<Instrument>,
-    names: &[&str],
-) -> Option<Bank> {
+fn settled(root: &Table<'_>, draft: Draft, names: &[&str]) -> Option<Bank> {
     let mut bank = draft.bank?;
     if let Some(from) = draft.voltage_from {
-        bank.full.voltage_from = known(&from.value);
+        // Another bank's voltage says nothing of this one.
+        let name = |instrument: Instrument| names[usize::from(instrument.0)];
+        let meant = bank
+            .instruments()
+            .find(|instrument| name(*instrument) == from.value);
+        bank.full.voltage_from = meant;
         if bank.full.voltage_from.is_none() {
-            let mend = nearest(&from.value, names).map_or_else(
-                || format!("the instruments are: {}", names.join(", ")),
+            let own: Vec<&str> = bank.instruments().map(name).collect();
+            let mend = nearest(&from.value, &own).map_or_else(
+                || format!("its instruments are: {}", own.join(", ")),
                 |near| format!("did you mean \"{near}\"?"),
             );
             root.findings.add(
                 &from.place,
-                format!("no bank has an instrument “{}”", from.value),
+                format!("the bank “{}” has no instrument “{}”", bank.id, from.value),
                 "this name",
                 mend,
             );
@@ -335,31 +337,52 @@ fn instruments(banks: &[Bank], sources: &[Source], names: &[String]) -> Option<V
     entries.into_iter().collect()
 }
 
-/// How an instrument's current is reported: as the source says that can bring it.
+/// Says where sources report one instrument's current in two ways: what lies between two of its reports would be
+/// anybody's guess.
+fn reported_alike(root: &Table<'_>, banks: &[Bank], sources: &[Written<Source>], names: &[&str]) {
+    for instrument in banks.iter().flat_map(Bank::instruments) {
+        let mut bringing = sources
+            .iter()
+            .filter(|source| brings_current(&source.value, instrument));
+        let Some(first) = bringing.next() else { continue };
+        if let Some(other) = bringing.find(|other| other.value.on_change != first.value.on_change) {
+            root.findings.add(
+                &other.place,
+                format!(
+                    "the current of “{}” can come in two ways",
+                    names[usize::from(instrument.0)]
+                ),
+                format!("“{}” reports it otherwise", first.value.topic.written),
+                "give both the same `reports` and `longest_hold`; where they are of different instruments, name each \
+                 in its topic and in `instrument`",
+            );
+            return;
+        }
+    }
+}
+
+/// How an instrument's current is reported: as the sources say that can bring it, which agree.
 fn reporting(bank: &Bank, sources: &[Source], instrument: Instrument) -> Reporting {
-    let brings_current = |source: &&Source| {
-        let its = match &source.instrument {
-            Some(InstrumentName::Fixed(fixed)) => *fixed == instrument,
-            Some(InstrumentName::Pointer(_)) | None => true,
-        };
-        // SenML that lists no channels brings whatever its records are called.
-        let unlisted = source.format == Format::Senml && source.channels.is_empty();
-        let current = unlisted
-            || source.topic.names_channel()
-            || source.channels.iter().any(|at| at.channel == Channel::Current);
-        its && current
-    };
-    let holds = sources
-        .iter()
-        .filter(brings_current)
-        .filter_map(|source| source.on_change)
-        .max();
-    match holds {
+    let bringing = sources.iter().find(|source| brings_current(source, instrument));
+    match bringing.and_then(|source| source.on_change) {
         Some(longest_hold) => Reporting::OnChange { longest_hold },
         None => Reporting::Regular {
             longest_bridge: bank.longest_bridge,
         },
     }
+}
+
+/// Whether a source can bring an instrument's current.
+fn brings_current(source: &Source, instrument: Instrument) -> bool {
+    let its = match &source.instrument {
+        Some(InstrumentName::Fixed(fixed)) => *fixed == instrument,
+        Some(InstrumentName::Pointer(_)) | None => true,
+    };
+    // SenML that lists no channels brings whatever its records are called.
+    let unlisted = source.format == Format::Senml && source.channels.is_empty();
+    its && (unlisted
+        || source.topic.names_channel()
+        || source.channels.iter().any(|at| at.channel == Channel::Current))
 }
 
 fn digest(text: &str) -> String {

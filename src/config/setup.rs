@@ -417,6 +417,11 @@ impl Setup {
 }
 
 impl Bank {
+    /// Who reports: the reference, then the packs.
+    pub fn instruments(&self) -> impl Iterator<Item = Instrument> + '_ {
+        std::iter::once(self.reference.instrument).chain(self.packs.iter().map(|pack| pack.instrument))
+    }
+
     /// The instants at which a pack became something else, in order, ms since 1970.
     #[must_use]
     pub fn changes_ms(&self) -> Vec<i64> {

@@ -251,8 +251,8 @@ fn own_charge(
 
 /// Recalibrations of the reference and of each pack, in order of time.
 fn recalibrations(connection: &Connection, setup: &Setup, bank: &Bank) -> rusqlite::Result<Vec<Vec<i64>>> {
-    let names: Vec<&str> = std::iter::once(bank.reference.instrument)
-        .chain(bank.packs.iter().map(|pack| pack.instrument))
+    let names: Vec<&str> = bank
+        .instruments()
         .map(|instrument| setup.entry(instrument).id.as_str())
         .collect();
     let mut recalibrated = vec![Vec::new(); names.len()];

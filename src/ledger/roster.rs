@@ -79,8 +79,7 @@ impl Roster {
     /// The members of a bank: the reference, then the packs.
     #[must_use]
     pub fn of_bank(&self, bank: &Bank) -> Vec<Member> {
-        std::iter::once(bank.reference.instrument)
-            .chain(bank.packs.iter().map(|pack| pack.instrument))
+        bank.instruments()
             .map(|instrument| self.member(instrument))
             .collect()
     }

@@ -134,6 +134,20 @@ fn wrong_files() -> Vec<(&'static str, String)> {
             ),
         ),
         (
+            "two ways to report one current",
+            more(
+                "[[source]]\ntopic = \"skerry/{instrument}_{channel}\"\nformat = \"number\"\nreports = \"on_change\"\n",
+            ),
+        ),
+        (
+            "full voltage by another bank's instrument",
+            format!(
+                "{}\n{}",
+                with("hold = \"5m\"", "hold = \"5m\", voltage_from = \"skua\""),
+                "[[bank]]\nid = \"stack\"\nchemistry = \"lfp\"\ncells_in_series = 16\nfull = { volts = 56.0 }\nreference = { id = \"auk\" }\npack = [{ id = \"skua\", capacity_ah = 200, revision = \"A\" }]\n"
+            ),
+        ),
+        (
             "a number without a channel",
             more("[[source]]\ntopic = \"hut/{instrument}\"\nformat = \"number\"\n"),
         ),

@@ -51,8 +51,6 @@ channels = { current = "/amps" }
 [[source]]
 topic = "n/{instrument}_{channel}"
 format = "number"
-reports = "on_change"
-longest_hold = "30m"
 "#;
 
 impl Target {

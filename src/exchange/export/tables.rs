@@ -166,9 +166,8 @@ pub fn hours(
 ) -> rusqlite::Result<Table> {
     let roster = Roster::look_up(connection, setup)?;
     let (first, last) = (from_ms.div_euclid(HOUR_MS), until_ms.div_euclid(HOUR_MS));
-    let packs = bank.packs.iter().map(|pack| pack.instrument);
     let mut rows = Vec::new();
-    for instrument in std::iter::once(bank.reference.instrument).chain(packs) {
+    for instrument in bank.instruments() {
         let number = roster.member(instrument).number;
         for hour in store::hour::between(connection, number, first, last)? {
             let extremes = |extremes: Option<(i64, i64)>, channel| {
