@@ -188,7 +188,7 @@ fn marks_of_packs(
         .collect())
 }
 
-/// The gaps between readings, and the silence of an instrument before its first and behind its last.
+/// The gaps of all members, with what their own counters say of them.
 fn gaps(
     connection: &Connection,
     members: &[Member],
@@ -198,37 +198,50 @@ fn gaps(
 ) -> rusqlite::Result<Vec<Gap>> {
     let mut gaps = Vec::new();
     for (of, (member, extent)) in members.iter().zip(extents).enumerate() {
-        let silence = |begin_ms, end_ms| Gap {
-            of,
-            begin_ms,
-            end_ms,
-            charge_mah: None,
-            soc_permille: None,
-        };
-        let Some((first_ms, last_ms)) = *extent else {
-            gaps.push(silence(begin_ms, end_ms));
-            continue;
-        };
-        if first_ms > begin_ms {
-            gaps.push(silence(begin_ms, first_ms));
-        }
-        let between = store::gap::of_instrument(connection, member.number)?;
-        for gap in between {
-            if gap.begin_ms >= begin_ms && gap.end_ms <= end_ms {
-                gaps.push(Gap {
-                    of,
-                    begin_ms: gap.begin_ms,
-                    end_ms: gap.end_ms,
-                    charge_mah: own_charge(connection, member, &gap)?,
-                    soc_permille: gap.soc_permille,
-                });
-            }
-        }
-        if last_ms < end_ms {
-            gaps.push(silence(last_ms, end_ms));
+        for gap in silences(connection, member, *extent, begin_ms, end_ms)? {
+            gaps.push(Gap {
+                of,
+                begin_ms: gap.begin_ms,
+                end_ms: gap.end_ms,
+                charge_mah: own_charge(connection, member, &gap)?,
+                soc_permille: gap.soc_permille,
+            });
         }
     }
     Ok(gaps)
+}
+
+/// When an instrument with this extent was not heard in `[begin_ms, end_ms]`: the gaps between its readings, and its
+/// silence before the first and behind the last. Of one that is cut by an end of the stretch nobody was a witness.
+pub(super) fn silences(
+    connection: &Connection,
+    member: &Member,
+    extent: Option<(i64, i64)>,
+    begin_ms: i64,
+    end_ms: i64,
+) -> rusqlite::Result<Vec<store::gap::Gap>> {
+    let silence = |begin_ms, end_ms| store::gap::Gap {
+        begin_ms,
+        end_ms,
+        charge_mah: None,
+        soc_permille: None,
+    };
+    let Some((first_ms, last_ms)) = extent else {
+        return Ok(vec![silence(begin_ms, end_ms)]);
+    };
+    let whole = begin_ms..=end_ms;
+    let between = store::gap::of_instrument(connection, member.number)?.into_iter().map(|gap| {
+        if whole.contains(&gap.begin_ms) && whole.contains(&gap.end_ms) {
+            gap
+        } else {
+            silence(gap.begin_ms.max(begin_ms), gap.end_ms.min(end_ms))
+        }
+    });
+    Ok(std::iter::once(silence(begin_ms, first_ms.min(end_ms)))
+        .chain(between)
+        .chain([silence(last_ms.max(begin_ms), end_ms)])
+        .filter(|gap| gap.begin_ms < gap.end_ms)
+        .collect())
 }
 
 /// What an instrument's own counter says of a gap: the values at both ends, the later one with steps put right that

@@ -3,6 +3,7 @@
 use rusqlite::Connection;
 
 use super::{
+    facts,
     hours::HOUR_MS,
     marks::marks,
     roster::{Member, Roster},
@@ -29,16 +30,17 @@ pub fn phases(
 ) -> rusqlite::Result<Phases> {
     let roster = Roster::look_up(connection, setup)?;
     let members = roster.of_bank(bank);
-    let mut extents = Vec::new();
-    for member in &members {
-        extents.extend(store::hour::extent(connection, member.number)?);
-    }
+    let extents = members
+        .iter()
+        .map(|member| store::hour::extent(connection, member.number))
+        .collect::<rusqlite::Result<Vec<_>>>()?;
+    let heard = || extents.iter().flatten();
     let away = away(connection, &members, from_ms, until_ms)?;
     let stated = store::stated_phase::standing(connection, &bank.id)?;
     let mut phases = Vec::new();
     if let (Some(first_ms), Some(last_ms)) = (
-        extents.iter().map(|extent| extent.0).min(),
-        extents.iter().map(|extent| extent.1).max(),
+        heard().map(|extent| extent.0).min(),
+        heard().map(|extent| extent.1).max(),
     ) {
         let (begin_ms, end_ms) = (first_ms.max(from_ms), last_ms.min(until_ms));
         if begin_ms < end_ms {
@@ -62,13 +64,10 @@ pub fn phases(
                 .map(|mark| (mark.anchor.begin_ms, mark.anchor.end_ms))
                 .collect();
             let mut silences = Vec::new();
-            for member in &members {
-                let gaps = store::gap::of_instrument(connection, member.number)?;
-                silences.push(
-                    gaps.iter()
-                        .map(|gap| (gap.begin_ms, gap.end_ms))
-                        .collect::<Vec<_>>(),
-                );
+            for (member, extent) in members.iter().zip(&extents) {
+                let gaps = facts::silences(connection, member, *extent, begin_ms, end_ms)?;
+                let bounds = gaps.iter().map(|gap| (gap.begin_ms, gap.end_ms));
+                silences.push(bounds.collect::<Vec<_>>());
             }
             let outages = common(&silences);
             #[expect(clippy::cast_possible_truncation, reason = "a current in mA")]

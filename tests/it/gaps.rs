@@ -1,12 +1,14 @@
 //! What a stretch that nobody heard does to an answer: nothing but widen it.
 
-use std::sync::LazyLock;
+use std::{sync::LazyLock, time::Duration};
 
 use packdrift::{
     charge::{
         drift::{ChargeError, Insufficient},
+        phase,
         stored::Basis,
     },
+    config::Reporting,
     demo::{Kind, Plan, Winter, simulate},
     ledger,
     reading::{Channel, Channels},
@@ -404,4 +406,53 @@ fn a_board_with_the_wrong_sign_has_no_answer_and_leaves_the_others_alone() {
         assert_eq!(answer.unwrap_err(), Insufficient::Reversed);
     }
     check(turned(TERN + 1), Some(0.5));
+}
+
+#[test]
+fn a_gap_across_the_end_of_what_was_heard_counts_up_to_there() {
+    let mut setup = past::setup();
+    setup.instruments[usize::from(TERN)].reporting = Reporting::OnChange {
+        longest_hold: Duration::from_secs(12 * 3600),
+    };
+    let end_ms = WINTER.readings().map(|(at_ms, ..)| at_ms).max().unwrap();
+    // What tern said last still holds, five hours before the end; the shunt is silent before and behind that.
+    let told = |at_ms, of, channels| {
+        let before_end_ms = end_ms - at_ms;
+        let silent = match of {
+            TERN => before_end_ms < 5 * HOUR_MS,
+            SHUNT => (2 * HOUR_MS..8 * HOUR_MS).contains(&before_end_ms),
+            _ => false,
+        };
+        (!silent).then_some(channels)
+    };
+    let mut store = past::empty();
+    past::put(&mut store, &setup, heard(told));
+    ledger::refresh(&mut store, &setup).unwrap();
+    let (facts, at) = past::facts(&store, &setup, &[i64::MIN, i64::MAX]);
+    past::ask(&facts, |record| {
+        let shunt = record.coverage(usize::from(SHUNT), at[0], at[1]);
+        let three_hours = 3 * HOUR_MS - 120_000..3 * HOUR_MS + 120_000;
+        assert!(three_hours.contains(&shunt.longest_gap_ms), "{shunt:?}");
+    });
+}
+
+#[test]
+fn an_outage_is_one_also_where_a_pack_was_never_heard_or_is_silent_for_good() {
+    let setup = past::setup();
+    let dies_ms = Plan::new(Kind::Sparse, 11).begin_ms + 5 * DAY_MS;
+    let told = |at_ms, of, channels| {
+        let dead = of == TERN && at_ms > dies_ms || of == TERN + 1;
+        (!dead && !within(at_ms, 10)).then_some(channels)
+    };
+    let mut store = past::empty();
+    past::put(&mut store, &setup, heard(told));
+    ledger::refresh(&mut store, &setup).unwrap();
+    let phases = ledger::phases(&store, &setup, &setup.banks[0], i64::MIN, i64::MAX).unwrap();
+    let outages: Vec<_> = phases
+        .phases
+        .iter()
+        .filter(|phase| phase.kind == phase::Kind::Outage)
+        .collect();
+    assert_eq!(outages.len(), 1, "{phases:?}");
+    assert!(within(outages[0].end_ms - HOUR_MS, 10), "{outages:?}");
 }
