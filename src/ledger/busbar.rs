@@ -194,10 +194,7 @@ impl Watching<'_> {
             return Ok(());
         };
         let joining = self.members[place].joining;
-        let sample = told::current(joining, self.samples[place], at_ms, channels);
-        self.samples[place] = sample
-            .or(self.samples[place])
-            .filter(|_| !told::is_gone(joining, channels));
+        let sample = told::current_after(joining, &mut self.samples[place], at_ms, channels);
         let current = sample.map(|sample| sample.current_ma);
         let Some(p) = place.checked_sub(1) else {
             if let Some(ma) = current {

@@ -2,7 +2,12 @@
 
 use rusqlite::Connection;
 
-use super::{facts, roster::Roster};
+use super::{
+    facts,
+    hours::{HOUR_MS, last_sample},
+    roster::Roster,
+    told,
+};
 use crate::{
     charge::causes::{
         Untold,
@@ -70,13 +75,22 @@ fn steps(
     let mut gathering = Gathering::new(begin_ms, end_ms, STEP_MS, &joinings);
     let of_reference = store::hour::ever_reports_voltage(connection, members[0].number)?;
     let pause_ms = roster.longest_pause_ms();
-    let (from_ms, until_ms) = (begin_ms - pause_ms, end_ms.saturating_add(pause_ms + 1));
+    let first = (begin_ms - pause_ms).div_euclid(HOUR_MS);
+    let (from_ms, until_ms) = (first * HOUR_MS, end_ms.saturating_add(pause_ms + 1));
+    let mut last = Vec::with_capacity(members.len());
+    for member in &members {
+        let (sample, gone) = last_sample(connection, member, first)?;
+        last.push(sample.filter(|_| !gone));
+    }
     store::reading::each_between(connection, from_ms, until_ms, |(at_ms, number, channels)| {
         let Some(of) = members.iter().position(|member| member.number == number) else {
             return Ok(());
         };
-        if let Some(current_ma) = channels.get(Channel::Current) {
-            gathering.current(of, at_ms, current_ma);
+        if let Some(sample) = told::current_after(joinings[of], &mut last[of], at_ms, &channels) {
+            gathering.current(of, at_ms, sample.current_ma);
+        }
+        if told::is_gone(joinings[of], &channels) {
+            gathering.gone(of);
         }
         if let Some(voltage_mv) = channels.get(Channel::Voltage)
             && (of == 0) == of_reference

@@ -30,6 +30,18 @@ pub(super) fn current(
     Some(Sample { at_ms, current_ma })
 }
 
+/// The current that a message tells; `last` then is what holds from it on, nothing where the instrument is gone.
+pub(super) fn current_after(
+    joining: Joining,
+    last: &mut Option<Sample>,
+    at_ms: i64,
+    channels: &Channels,
+) -> Option<Sample> {
+    let told = current(joining, *last, at_ms, channels);
+    *last = told.or(*last).filter(|_| !is_gone(joining, channels));
+    told
+}
+
 /// Whether a reporter on change says that it is no longer there: nothing of it holds from then on.
 pub(super) fn is_gone(joining: Joining, channels: &Channels) -> bool {
     joining.between == Between::Hold && channels.get(Channel::Alive) == Some(0)

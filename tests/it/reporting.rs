@@ -3,6 +3,10 @@
 use std::{collections::HashMap, time::Duration};
 
 use packdrift::{
+    charge::{
+        causes::steps::Gathering,
+        count::{Between, Joining},
+    },
     config::{Reporting, Setup},
     demo::{Kind, Plan, Winter, simulate},
     ledger,
@@ -152,4 +156,53 @@ fn a_counter_that_wraps_resets_and_jumps_is_counted_right_and_each_step_is_recor
         .collect();
     assert!(kinds.contains(&"wrap"), "{own}");
     assert!(kinds.iter().filter(|kind| **kind != "wrap").count() >= 2, "{own}");
+}
+
+#[test]
+fn what_holds_is_as_good_as_said_again_also_to_the_causes() {
+    let winter = simulate(&Plan {
+        days: 26,
+        ..Plan::new(Kind::Sparse, 21)
+    });
+    let mut setup = past::setup();
+    for entry in &mut setup.instruments {
+        entry.reporting = Reporting::OnChange {
+            longest_hold: Duration::from_secs(1200),
+        };
+    }
+    // Everybody says something every minute, its current only where that has changed.
+    let mut last: HashMap<u16, i64> = HashMap::new();
+    let mut held: Vec<(i64, u16, Channels)> = Vec::new();
+    let mut said_again = Vec::new();
+    for (at_ms, of, mut channels) in winter.readings() {
+        let current_ma = channels.get(Channel::Current).map(|ma| ma / 500 * 500);
+        channels.set(Channel::Current, current_ma);
+        said_again.push((at_ms, of, channels));
+        if let Some(current_ma) = current_ma
+            && last.insert(of, current_ma) == Some(current_ma)
+        {
+            channels.set(Channel::Current, None);
+        }
+        held.push((at_ms, of, channels));
+    }
+    let causes = |readings| Api::on(setup.clone(), readings).get("/v1/causes?since=2025-11-02");
+    let (held, said_again) = (causes(held), causes(said_again));
+    assert!(said_again["packs"][0]["steady_ma"].is_number(), "{said_again}");
+    assert_eq!(held, said_again);
+}
+
+#[test]
+fn of_an_instrument_that_is_gone_nothing_holds_until_it_speaks_again() {
+    let joining = Joining {
+        between: Between::Hold,
+        longest_pause_ms: HOUR_MS,
+    };
+    let mut gathering = Gathering::new(0, HOUR_MS, HOUR_MS / 4, &[joining]);
+    gathering.current(0, 0, 1000);
+    gathering.current(0, HOUR_MS / 4, 1000);
+    gathering.gone(0);
+    gathering.current(0, HOUR_MS / 2, 1000);
+    gathering.current(0, HOUR_MS, 1000);
+    let heard: Vec<f64> = gathering.finish().reported[0].iter().map(|step| step.heard).collect();
+    assert_eq!(heard, [1.0, 0.0, 1.0, 1.0]);
 }

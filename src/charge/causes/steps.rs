@@ -52,7 +52,7 @@ impl Steps {
         self.step_ms as f64 / MS_PER_HOUR
     }
 
-    /// The step that an instant lies in, the first or last one where it is outside.
+    /// The step that an instant lies in: the first where it is before all, one behind the last where it is behind.
     #[must_use]
     pub fn at(&self, at_ms: i64) -> usize {
         let step = (at_ms - self.begin_ms).max(0) / self.step_ms;
@@ -132,6 +132,11 @@ impl Gathering {
             let extremes = self.extremes[step].get_or_insert((current_ma, current_ma));
             *extremes = (extremes.0.min(current_ma), extremes.1.max(current_ma));
         }
+    }
+
+    /// Takes it that an instrument is no longer there: nothing of it holds until its next current.
+    pub fn gone(&mut self, instrument: usize) {
+        self.instruments[instrument].1 = None;
     }
 
     /// Takes a voltage of the busbar.
