@@ -3,7 +3,7 @@
 
 use std::{collections::BTreeSet, fmt::Debug};
 
-use super::setup::{Bank, Held, Pack, Setup};
+use super::setup::{Bank, Held, Pack, Reporting, Setup};
 
 /// Something that an edit changes of the past.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -32,7 +32,10 @@ pub fn changes_to_past(served: &Setup, edited: &Setup, now_ms: i64) -> Vec<Chang
             say("the bank is gone".to_owned(), None);
             continue;
         };
-        for what in of_bank(before, after) {
+        for what in of_bank(before, after)
+            .into_iter()
+            .chain(of_instruments(served, before, edited, after))
+        {
             say(what, None);
         }
         for old in &before.packs {
@@ -104,6 +107,41 @@ fn of_bank(before: &Bank, after: &Bank) -> Vec<String> {
     changes
 }
 
+/// Whose voltage and which reference count, and how each instrument reports: every hour and full charge hangs on it.
+fn of_instruments(served: &Setup, before: &Bank, edited: &Setup, after: &Bank) -> Vec<String> {
+    let voltage_from = |setup: &Setup, bank: &Bank| {
+        let from = bank.full.voltage_from;
+        from.map_or_else(|| "the usual".to_owned(), |from| setup.entry(from).id.clone())
+    };
+    let reference = |setup: &Setup, bank: &Bank| setup.entry(bank.reference.instrument).id.clone();
+    let mut changes = Vec::new();
+    changes.extend(worded(
+        "full.voltage_from",
+        &voltage_from(served, before),
+        &voltage_from(edited, after),
+    ));
+    changes.extend(worded(
+        "the reference",
+        &reference(served, before),
+        &reference(edited, after),
+    ));
+    for instrument in before.instruments() {
+        let old = served.entry(instrument);
+        let Some(new) = edited.instrument(&old.id) else { continue };
+        let (was, is) = (reported(old.reporting), reported(edited.entry(new).reporting));
+        changes.extend(worded(&format!("{}: reports", old.id), &was, &is));
+    }
+    changes
+}
+
+/// In the words of the setup file. How long a regular reporter is bridged is the bank's.
+fn reported(reporting: Reporting) -> String {
+    match reporting {
+        Reporting::Regular { .. } => "regular".to_owned(),
+        Reporting::OnChange { longest_hold } => format!("on_change, longest_hold {longest_hold:?}"),
+    }
+}
+
 /// What a pack was at every instant before `now_ms` at which either setup has a change.
 fn of_pack(id: &str, old: &Pack, new: &Pack, now_ms: i64, say: &mut impl FnMut(String, Option<i64>)) {
     let dates: BTreeSet<Option<i64>> = old
@@ -149,6 +187,9 @@ fn of_held(id: &str, before: &Held, after: &Held) -> Vec<String> {
 
 /// What is other than before, in plain words.
 fn change(what: &str, before: &dyn Debug, after: &dyn Debug) -> Option<String> {
-    let (before, after) = (format!("{before:?}"), format!("{after:?}"));
+    worded(what, &format!("{before:?}"), &format!("{after:?}"))
+}
+
+fn worded(what: &str, before: &str, after: &str) -> Option<String> {
     (before != after).then(|| format!("{what} was {before} and is {after}"))
 }

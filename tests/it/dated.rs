@@ -131,3 +131,31 @@ fn an_edit_that_changes_the_past_is_told() {
     // A change that is still to come changes nothing of the past.
     assert!(changes_to_past(&as_written(), &changed(), CHANGE_MS - 1).is_empty());
 }
+
+#[test]
+fn an_edit_of_what_every_hour_and_full_charge_hang_on_is_told() {
+    let path = format!("{}/demo-data/skerry.toml", env!("CARGO_MANIFEST_DIR"));
+    let text = fs::read_to_string(path).unwrap();
+    for (from, to, what) in [
+        (
+            "hold = \"5m\"",
+            "hold = \"5m\", voltage_from = \"tern\"",
+            "full.voltage_from was the usual and is tern",
+        ),
+        (
+            "id = \"shunt\"",
+            "id = \"meter\"",
+            "the reference was shunt and is meter",
+        ),
+        (
+            "format = \"json\"",
+            "format = \"json\"\nreports = \"on_change\"",
+            "tern: reports was regular and is on_change, longest_hold 1800s",
+        ),
+    ] {
+        assert!(text.contains(from), "{from}");
+        let edited = config::parse("setup.toml", &text.replacen(from, to, 1), Path::new("")).unwrap();
+        let told = check::told(&changes_to_past(&as_written(), &edited, NOW_MS));
+        assert!(told.contains(what), "{told}");
+    }
+}
