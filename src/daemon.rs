@@ -14,7 +14,7 @@ use crate::{
     api::{self, App, Backups, Health, Intake, Tokens, TokensError},
     config::{Broker, Setup},
     intake::{
-        self, Decoder,
+        self, Decoder, Inlet,
         clocks::Clocks,
         live::Live,
         mqtt::Status,
@@ -121,15 +121,9 @@ impl Daemon {
             Broker::Theirs(mqtt) => {
                 let state = watch::Sender::new(Status::default());
                 let following = state.subscribe();
-                let running = intake::mqtt::run(
-                    mqtt.clone(),
-                    decoder,
-                    Live::new(usual_ms),
-                    clocks.clone(),
-                    writer.clone(),
-                    state,
-                    told(intake_stops),
-                );
+                let inlet = Inlet::new(decoder, Live::new(usual_ms), clocks.clone());
+                let stops = told(intake_stops);
+                let running = intake::mqtt::run(mqtt.clone(), inlet, writer.clone(), state, stops);
                 (
                     None,
                     tokio::spawn(until_stopped(running, takes)),
@@ -137,8 +131,8 @@ impl Daemon {
                 )
             }
             Broker::Own(listen) => {
-                let live = Live::restarted(usual_ms);
-                let own = Own::bind(*listen, decoder, live, clocks.clone(), writer.clone()).await?;
+                let inlet = Inlet::new(decoder, Live::restarted(usual_ms), clocks.clone());
+                let own = Own::bind(*listen, inlet, writer.clone()).await?;
                 let address = own.local_addr();
                 (
                     Some(address),

@@ -127,7 +127,9 @@ fn of_instruments(served: &Setup, before: &Bank, edited: &Setup, after: &Bank) -
     ));
     for instrument in before.instruments() {
         let old = served.entry(instrument);
-        let Some(new) = edited.instrument(&old.id) else { continue };
+        let Some(new) = edited.instrument(&old.id) else {
+            continue;
+        };
         let (was, is) = (reported(old.reporting), reported(edited.entry(new).reporting));
         changes.extend(worded(&format!("{}: reports", old.id), &was, &is));
     }

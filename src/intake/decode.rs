@@ -66,6 +66,15 @@ impl Decoder {
             .is_ok_and(|routes| routes.iter().all(timed))
     }
 
+    /// Whether a message of a topic may be dated by its arrival. In `SenML` each record may have a time or none.
+    #[must_use]
+    pub fn dated_by_arrival(&self, topic: &str) -> bool {
+        let by_arrival = |route: &Route| self.sources[route.source].time.is_none();
+        self.topics
+            .routes(topic)
+            .is_ok_and(|routes| routes.iter().any(by_arrival))
+    }
+
     /// The MQTT topic filters that bring the messages of every source.
     #[must_use]
     pub fn filters(&self) -> Vec<String> {

@@ -5,6 +5,7 @@
 //! `store`'s.
 
 mod decode;
+mod inlet;
 mod limits;
 mod topics;
 pub(crate) mod value;
@@ -20,6 +21,7 @@ pub mod survey;
 mod usual;
 
 pub use decode::{Arrival, Decoder};
+pub use inlet::Inlet;
 pub use usual::usual_ms;
 
 /// Larger messages are not asked for, bytes.

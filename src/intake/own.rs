@@ -4,13 +4,7 @@
 //! waits for the commit, so what a publisher saw acknowledged is in the database. Subscribers get nothing; whoever
 //! wants a broker for other purposes runs one.
 
-use std::{
-    future::Future,
-    net::SocketAddr,
-    pin::Pin,
-    sync::{Arc, Mutex, PoisonError},
-    time::Duration,
-};
+use std::{future::Future, net::SocketAddr, pin::Pin, sync::Arc, time::Duration};
 
 use mqtt5::{
     MqttError, QoS,
@@ -22,13 +16,8 @@ use mqtt5::{
 };
 use tokio::sync::watch;
 
-use super::{
-    Arrival, Decoder, LARGEST_BODY,
-    clocks::Clocks,
-    live::{Live, Marks},
-    now_ms,
-};
-use crate::store::{Message, Stopped, Writer};
+use super::{Inlet, LARGEST_BODY, live::Marks};
+use crate::store::{Stopped, Writer};
 
 /// Why packdrift can't be, or no longer is, its own broker.
 #[derive(Debug, thiserror::Error)]
@@ -66,13 +55,7 @@ impl Own {
     ///
     /// # Errors
     /// Where the address is not loopback or can't be bound.
-    pub async fn bind(
-        listen: SocketAddr,
-        decoder: Arc<Decoder>,
-        live: Live,
-        clocks: Clocks,
-        writer: Writer,
-    ) -> Result<Self, OwnError> {
+    pub async fn bind(listen: SocketAddr, inlet: Inlet, writer: Writer) -> Result<Self, OwnError> {
         if !listen.ip().is_loopback() {
             return Err(OwnError::NotLoopback(listen));
         }
@@ -83,13 +66,7 @@ impl Own {
             .with_session_expiry(Duration::ZERO)
             .with_max_packet_size(LARGEST_BODY)
             .with_sys_topics_enabled(false)
-            .with_event_handler(Arc::new(Taker {
-                decoder,
-                live: Mutex::new(live),
-                clocks,
-                writer,
-                stop,
-            }));
+            .with_event_handler(Arc::new(Taker { inlet, writer, stop }));
         // With aliases a client could make the broker remember text without bound.
         config.topic_alias_maximum = 0;
         let broker = MqttBroker::with_config(config)
@@ -142,37 +119,18 @@ impl Own {
 
 /// What happens to each publish, before it is acknowledged.
 struct Taker {
-    decoder: Arc<Decoder>,
-    live: Mutex<Live>,
-    clocks: Clocks,
+    inlet: Inlet,
     writer: Writer,
     stop: watch::Sender<bool>,
 }
 
 impl Taker {
     async fn take(&self, topic: &str, body: bytes::Bytes) -> Result<(), Stopped> {
-        let at_ms = now_ms();
-        let live = {
-            let mut pace = self.live.lock().unwrap_or_else(PoisonError::into_inner);
-            pace.arrived(topic, at_ms, Marks::default())
-        };
-        let arrival = Arrival { at_ms, live };
-        let decoded = self.decoder.decode(topic, &body, arrival);
-        if self.decoder.timed(topic) {
-            self.clocks.see(&decoded.readings, at_ms);
-        }
+        let mut message = self.inlet.message(topic.to_owned(), body, Marks::default());
+        // The publisher sends its next one only after the acknowledgement of this one.
+        message.urgent = true;
         let mut committed = self.writer.committed();
-        let ticket = self
-            .writer
-            .take(Message {
-                topic: topic.to_owned(),
-                body,
-                arrived_ms: arrival.at_ms,
-                decoded,
-                // The publisher sends its next one only after the acknowledgement of this one.
-                urgent: true,
-            })
-            .await?;
+        let ticket = self.writer.take(message).await?;
         committed.wait(ticket).await
     }
 }

@@ -277,8 +277,7 @@ impl<'a> Search<'a> {
     pub(super) fn seen_at(&self, at_ms: i64) -> rusqlite::Result<Anchor> {
         let last = |member: &Member, channel| {
             let from_ms = at_ms - member.joining.longest_pause_ms;
-            let value =
-                store::reading::last_value(self.connection, member.number, channel, from_ms, at_ms)?;
+            let value = store::reading::last_value(self.connection, member.number, channel, from_ms, at_ms)?;
             Ok::<_, rusqlite::Error>(value.map(|(_, value)| value))
         };
         let mut voltages_mv = Vec::new();

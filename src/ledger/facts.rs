@@ -230,13 +230,15 @@ pub(super) fn silences(
         return Ok(vec![silence(begin_ms, end_ms)]);
     };
     let whole = begin_ms..=end_ms;
-    let between = store::gap::of_instrument(connection, member.number)?.into_iter().map(|gap| {
-        if whole.contains(&gap.begin_ms) && whole.contains(&gap.end_ms) {
-            gap
-        } else {
-            silence(gap.begin_ms.max(begin_ms), gap.end_ms.min(end_ms))
-        }
-    });
+    let between = store::gap::of_instrument(connection, member.number)?
+        .into_iter()
+        .map(|gap| {
+            if whole.contains(&gap.begin_ms) && whole.contains(&gap.end_ms) {
+                gap
+            } else {
+                silence(gap.begin_ms.max(begin_ms), gap.end_ms.min(end_ms))
+            }
+        });
     Ok(std::iter::once(silence(begin_ms, first_ms.min(end_ms)))
         .chain(between)
         .chain([silence(last_ms.max(begin_ms), end_ms)])

@@ -11,7 +11,7 @@ use std::{
 use packdrift::{
     config::Mqtt,
     intake::{
-        Decoder,
+        Decoder, Inlet,
         clocks::Clocks,
         live::Live,
         mqtt::{self, Status},
@@ -105,9 +105,7 @@ fn start(port: u16, commit_after: Duration) -> (watch::Receiver<Status>, tokio::
     let task = tokio::spawn(async move {
         mqtt::run(
             broker,
-            decoder,
-            Live::default(),
-            Clocks::new(0),
+            Inlet::new(decoder, Live::default(), Clocks::new(0)),
             writer,
             status,
             std::future::pending(),

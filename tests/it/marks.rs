@@ -137,7 +137,10 @@ fn an_asserted_mark_is_held_against_the_banks_own_voltage_as_logged() {
     let volts = logged["voltage_v"].as_f64().unwrap();
     assert!((45.0..58.0).contains(&volts), "{logged}");
     let packs = logged["packs"].as_array().unwrap();
-    assert!(packs.iter().all(|pack| pack["reason"] != "off_busbar"), "{logged}");
+    assert!(
+        packs.iter().all(|pack| pack["reason"] != "off_busbar"),
+        "{logged}"
+    );
     // Where nothing was logged, nothing is known.
     let unlogged = asserted("2025-11-14T15:00:00Z");
     for field in ["voltage_v", "tail_current_a"] {

@@ -5,7 +5,7 @@ use std::{sync::Arc, time::Duration};
 use packdrift::{
     config::{Mqtt, Source},
     intake::{
-        Decoder,
+        Decoder, Inlet,
         clocks::Clocks,
         live::Live,
         mqtt::{self, Status},
@@ -109,9 +109,7 @@ impl Running {
         };
         let running = mqtt::run(
             broker,
-            decoder,
-            Live::default(),
-            Clocks::new(0),
+            Inlet::new(decoder, Live::default(), Clocks::new(0)),
             writer,
             status,
             async {

@@ -5,7 +5,7 @@ use std::{collections::HashMap, sync::Arc, time::Duration};
 use packdrift::{
     config::Source,
     intake::{
-        Decoder,
+        Decoder, Inlet,
         clocks::Clocks,
         live::Live,
         own::{Own, OwnError},
@@ -27,9 +27,7 @@ async fn own(kept: &Kept) -> Own {
     let decoder = Arc::new(Decoder::new(&setup(vec![json_source("skerry/{instrument}")])));
     Own::bind(
         ([127, 0, 0, 1], 0).into(),
-        decoder,
-        Live::default(),
-        Clocks::new(0),
+        Inlet::new(decoder, Live::default(), Clocks::new(0)),
         kept.writer.clone(),
     )
     .await
@@ -93,9 +91,7 @@ async fn what_is_repeated_after_a_restart_without_a_time_is_not_integrated() {
     let live = Live::restarted(HashMap::from([("skerry/tern".to_owned(), 60_000)]));
     let own = Own::bind(
         ([127, 0, 0, 1], 0).into(),
-        decoder,
-        live,
-        Clocks::new(0),
+        Inlet::new(decoder, live, Clocks::new(0)),
         kept.writer.clone(),
     )
     .await
@@ -148,9 +144,7 @@ async fn the_broker_opens_where_it_may_and_says_where_it_cannot() {
         let decoder = Arc::new(Decoder::new(&setup(Vec::new())));
         Own::bind(
             listen,
-            decoder,
-            Live::default(),
-            Clocks::new(0),
+            Inlet::new(decoder, Live::default(), Clocks::new(0)),
             kept.writer.clone(),
         )
     };

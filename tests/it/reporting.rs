@@ -203,6 +203,9 @@ fn of_an_instrument_that_is_gone_nothing_holds_until_it_speaks_again() {
     gathering.gone(0);
     gathering.current(0, HOUR_MS / 2, 1000);
     gathering.current(0, HOUR_MS, 1000);
-    let heard: Vec<f64> = gathering.finish().reported[0].iter().map(|step| step.heard).collect();
+    let heard: Vec<f64> = gathering.finish().reported[0]
+        .iter()
+        .map(|step| step.heard)
+        .collect();
     assert_eq!(heard, [1.0, 0.0, 1.0, 1.0]);
 }

@@ -10,7 +10,7 @@ mod options;
 mod owed;
 mod status;
 
-use std::{future::Future, pin::pin, sync::Arc, time::Duration};
+use std::{future::Future, pin::pin, time::Duration};
 
 use rumqttc::v5::{
     AsyncClient, Event, EventLoop, Incoming,
@@ -26,15 +26,10 @@ use tokio::{
 use tracing::{error, info, warn};
 
 use self::owed::Owed;
-use super::{
-    Arrival, Decoder,
-    clocks::Clocks,
-    live::{Live, Marks},
-    now_ms,
-};
+use super::{Inlet, live::Marks, now_ms};
 use crate::{
     config::Mqtt,
-    store::{Committed, Message, Stopped, Writer},
+    store::{Committed, Stopped, Writer},
 };
 
 pub(crate) use self::link::{Backoff, Failure, poll};
@@ -57,9 +52,7 @@ const STOPPING: Duration = Duration::from_secs(3);
 /// Where the writer stops first.
 pub async fn run(
     mqtt: Mqtt,
-    decoder: Arc<Decoder>,
-    live: Live,
-    clocks: Clocks,
+    inlet: Inlet,
     writer: Writer,
     status: watch::Sender<Status>,
     stop: impl Future<Output = ()>,
@@ -67,10 +60,8 @@ pub async fn run(
     let (client, events) = AsyncClient::new(options::options(&mqtt), REQUESTS);
     let mut intake = Intake {
         client,
-        filters: decoder.filters(),
-        decoder,
-        live,
-        clocks,
+        filters: inlet.filters(),
+        inlet,
         committed: writer.committed(),
         writer,
         status,
@@ -126,9 +117,7 @@ pub async fn run(
 struct Intake {
     client: AsyncClient,
     filters: Vec<String>,
-    decoder: Arc<Decoder>,
-    live: Live,
-    clocks: Clocks,
+    inlet: Inlet,
     committed: Committed,
     writer: Writer,
     status: watch::Sender<Status>,
@@ -153,7 +142,7 @@ impl Intake {
     fn connected(&mut self, session_present: bool) {
         info!(session_present, "connected to the broker");
         self.owed.connected();
-        self.live.connected(session_present);
+        self.inlet.connected(session_present);
         self.status.send_modify(|status| {
             status.connected_since_ms = Some(now_ms());
             status.session_present = session_present;
@@ -196,27 +185,12 @@ impl Intake {
     async fn take(&mut self, publish: Publish) -> Result<(), Stopped> {
         // A topic is bytes on the wire; what isn't text matches no source and is refused as such.
         let topic = String::from_utf8_lossy(&publish.topic).into_owned();
-        let at_ms = now_ms();
         let marks = Marks {
             retained: publish.retain,
             redelivered: publish.dup,
         };
-        let live = self.live.arrived(&topic, at_ms, marks);
-        let decoded = self
-            .decoder
-            .decode(&topic, &publish.payload, Arrival { at_ms, live });
-        let timed = self.decoder.timed(&topic);
-        if timed {
-            self.clocks.see(&decoded.readings, at_ms);
-        }
-        let urgent = self.owed.holds_back() || !live && !timed;
-        let message = Message {
-            topic,
-            body: publish.payload,
-            arrived_ms: at_ms,
-            decoded,
-            urgent,
-        };
+        let mut message = self.inlet.message(topic, publish.payload, marks);
+        message.urgent |= self.owed.holds_back();
         let ticket = self.writer.take(message).await?;
         self.owed.add(publish.qos, publish.pkid, ticket);
         self.taken += 1;
