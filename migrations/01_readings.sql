@@ -44,7 +44,7 @@ CREATE TABLE refusal_count (
     PRIMARY KEY (day, topic, reason)
 ) STRICT, WITHOUT ROWID;
 
--- What was refused, up to a size the setup file states; the first of each topic and reason always.
+-- What was refused, up to a size the setup file states; the first of each reason always.
 CREATE TABLE refusal (
     id         INTEGER PRIMARY KEY,
     arrived_ms INTEGER NOT NULL,

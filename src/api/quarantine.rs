@@ -13,7 +13,7 @@ use crate::store::quarantine;
 const LINES: u32 = 1000;
 const MESSAGES: u32 = 20;
 /// Bytes of a body that are shown.
-const SHOWN: usize = 2048;
+const SHOWN: u32 = 2048;
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(list))
@@ -50,7 +50,7 @@ struct KeptBody {
     detail: String,
     /// The body as text; what is no UTF-8 is shown as �.
     body: String,
-    body_bytes: usize,
+    body_bytes: u32,
 }
 
 /// What could not be taken: counts, and the latest to look at.
@@ -75,15 +75,15 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
                 messages: line.messages,
             })
             .collect();
-        let latest = quarantine::latest(connection, limit)?
+        let latest = quarantine::latest(connection, limit, SHOWN)?
             .into_iter()
             .map(|kept| KeptBody {
                 arrived: Zulu(kept.arrived_ms),
                 topic: kept.topic,
                 reason: kept.reason,
                 detail: kept.detail,
-                body: String::from_utf8_lossy(&kept.body[..kept.body.len().min(SHOWN)]).into_owned(),
-                body_bytes: kept.body.len(),
+                body: String::from_utf8_lossy(&kept.body).into_owned(),
+                body_bytes: kept.body_bytes,
             })
             .collect();
         Ok(Quarantine {

@@ -67,7 +67,7 @@ impl Batch {
         // Immediate: waits for its turn at the beginning rather than failing in the middle.
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut touched = TouchedHours::new();
-        let mut room = self.room;
+        let mut room = self.room.clone();
         let mut readings = reading::Insert::new(&transaction)?;
         for Waiting { message, .. } in &self.messages {
             for reading in &message.decoded.readings {

@@ -616,7 +616,7 @@ fn several_instruments_may_share_a_row_and_one_wrong_value_refuses_only_its_own(
     assert_eq!(look.refused.len(), 1);
     assert_eq!((look.refused[0].0, look.refused[0].1), (Reason::OutOfRange, 1));
     assert_eq!(place.readings().len(), 5);
-    let kept = store::quarantine::latest(&place.store(), 9).unwrap();
+    let kept = store::quarantine::latest(&place.store(), 9, 100).unwrap();
     assert_eq!(kept.len(), 1);
     assert_eq!(
         (kept[0].topic.as_str(), kept[0].reason.as_str()),
