@@ -19,7 +19,7 @@ use super::{
     zulu::Zulu,
 };
 use crate::{
-    reading::{Channel, Channels},
+    reading::{Channel, Channels, HOUR_MS},
     store,
 };
 
@@ -75,12 +75,16 @@ async fn readings(State(app): State<App>, Asked(question): Asked<Question>) -> R
     let zone = setup.banks[entry.bank].time_zone;
     let (since_ms, until_ms) = stretch(question.since.as_deref(), question.until.as_deref(), zone)?;
     let limit = question.limit.unwrap_or(PAGE).clamp(1, PAGE);
-    app.read(move |connection, _| {
-        let number = store::instrument::known_number(connection, &question.instrument)?;
-        let mut found = match number {
-            Some(number) => store::reading::of_instrument(connection, number, since_ms, until_ms, limit + 1)?,
-            None => Vec::new(),
-        };
+    app.read_in_turn(move |connection, _| {
+        let mut found = Vec::new();
+        if let Some(number) = store::instrument::known_number(connection, &question.instrument)?
+            && let Some((first, last)) = store::hour::first_and_last(connection, number)?
+        {
+            // Readings of all instruments stand side by side: beyond its own, every one of the others' would be read.
+            let since_ms = since_ms.max(first * HOUR_MS);
+            let until_ms = until_ms.min((last + 1) * HOUR_MS);
+            found = store::reading::of_instrument(connection, number, since_ms, until_ms, limit + 1)?;
+        }
         let next_since = if found.len() > limit as usize {
             found.pop().map(|(at_ms, _)| Zulu(at_ms))
         } else {

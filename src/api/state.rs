@@ -26,7 +26,8 @@ use crate::{
     store::{self, Trouble, Writer, hour},
 };
 
-/// How long a question waits for the ledger to catch up before it is answered from what stands.
+/// How long a question waits for the ledger to catch up. Then it is refused, or answered from what stands where only
+/// the newest hour is lacking.
 const CATCH_UP: Duration = Duration::from_secs(5);
 /// Read connections kept open, and questions worked on at once: what each holds in memory adds up.
 const READERS: usize = 4;
@@ -142,10 +143,7 @@ impl App {
         question: impl FnOnce(&Connection, &Setup) -> Result<T, Problem> + Send + 'static,
     ) -> Result<T, Problem> {
         let caught_up = self.catch_up().await.is_some();
-        let turn = self.0.turns.clone().acquire_owned().await;
-        self.read(move |connection, setup| {
-            // Also where nobody waits for the answer any more.
-            let _turn = turn;
+        self.read_in_turn(move |connection, setup| {
             if !caught_up && hour::are_behind(connection)? {
                 return Err(Problem::behind());
             }
@@ -166,6 +164,20 @@ impl App {
         self.ask(move |connection, setup| {
             let bank = setup.bank(&id).ok_or_else(Problem::internal)?;
             question(connection, setup, bank, window_ms)
+        })
+        .await
+    }
+
+    /// Reads from one consistent state of the store, as it is, once few enough others do: what takes long or much.
+    pub(super) async fn read_in_turn<T: Send + 'static>(
+        &self,
+        question: impl FnOnce(&Connection, &Setup) -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let turn = self.0.turns.clone().acquire_owned().await;
+        self.read(move |connection, setup| {
+            // Also where nobody waits for the answer any more.
+            let _turn = turn;
+            question(connection, setup)
         })
         .await
     }
@@ -228,7 +240,9 @@ impl App {
                 tracing::error!(error, "the ledger could not be brought up to date");
             }
             Ok(Err(_stopped)) => {}
-            Err(_elapsed) => tracing::warn!("answered before the ledger was up to date: the writer is busy"),
+            Err(_elapsed) => {
+                tracing::warn!("the ledger could not be brought up to date in time: the writer is busy")
+            }
         }
         None
     }

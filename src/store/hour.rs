@@ -71,7 +71,7 @@ pub fn put(connection: &Connection, instrument: i64, hour: &Hour) -> rusqlite::R
     Ok(())
 }
 
-/// Removes the rows of all instruments in `[from, until]`.
+/// Removes the rows of an instrument in `[from, until]`.
 ///
 /// # Errors
 /// Whatever SQLite says.
@@ -172,6 +172,20 @@ pub fn extent(connection: &Connection, instrument: i64) -> rusqlite::Result<Opti
             .optional()
     };
     Ok(end("ASC", "first_ms")?.zip(end("DESC", "last_ms")?))
+}
+
+/// The first and the last hour in which an instrument has reported anything, derived or not.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn first_and_last(connection: &Connection, instrument: i64) -> rusqlite::Result<Option<(i64, i64)>> {
+    let (first, last): (Option<i64>, Option<i64>) = connection
+        .prepare_cached(
+            "SELECT min(hour), max(hour) FROM (SELECT hour FROM hour WHERE instrument = ?1 \
+             UNION ALL SELECT hour FROM stale_hour WHERE instrument = ?1)",
+        )?
+        .query_row(params![instrument], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(first.zip(last))
 }
 
 /// The next hour after this one in which an instrument's current was heard.

@@ -3,9 +3,10 @@
 use std::fmt::Write;
 
 use axum::http::StatusCode;
+use packdrift::reading::{Channel, Channels};
 use serde_json::{Value, json};
 
-use crate::asking::Api;
+use crate::{asking::Api, past};
 
 #[test]
 fn before_the_first_reading_nothing_is_known_and_nothing_is_zero() {
@@ -203,4 +204,34 @@ fn mistakes_are_explained() {
         .unwrap();
     }
     insta::assert_snapshot!(told);
+}
+
+#[test]
+fn readings_are_found_whatever_is_reported_and_before_they_are_derived() {
+    let (tern, fulmar) = (1, 2);
+    let begin_ms = 1_767_225_600_000;
+    let readings = (0..50_i64).map(|n| {
+        (
+            begin_ms + n * 3_600_000,
+            tern,
+            Channels::from_iter([(Channel::Soc, 610)]),
+        )
+    });
+    let api = Api::on(
+        past::setup(),
+        readings.chain([(begin_ms, fulmar, Channels::from_iter([(Channel::Current, 9)]))]),
+    );
+    let count = |path: &str| api.get(path)["readings"].as_array().unwrap().len();
+    let of = |name: &str, since: &str| count(&format!("/v1/readings?instrument={name}{since}"));
+    let all = || {
+        (
+            of("tern", ""),
+            of("tern", "&since=2026-01-02"),
+            of("fulmar", ""),
+            of("skua", ""),
+        )
+    };
+    assert_eq!(all(), (50, 27, 1, 0));
+    api.get("/v1/drift");
+    assert_eq!(all(), (50, 27, 1, 0));
 }
