@@ -296,6 +296,9 @@ impl<'a> Search<'a> {
     /// What each pack showed at the mark of an anchor.
     pub(super) fn packs_at(&self, anchor: &Anchor) -> rusqlite::Result<Vec<PackAtMark>> {
         let capacity_ah = self.bank.capacity_ah(anchor.end_ms);
+        // From the crossing until displays have had time to settle.
+        let settled_ms = anchor.end_ms + SETTLES_MS;
+        let settled = store::reading::highest_displays(self.connection, anchor.crossed_ms, settled_ms)?;
         let mut packs = Vec::with_capacity(self.bank.packs.len());
         for (pack, member) in self.bank.packs.iter().zip(&self.members[1..]) {
             let pause_ms = member.joining.longest_pause_ms;
@@ -328,26 +331,10 @@ impl<'a> Search<'a> {
                 cell_max_mv: last(Channel::CellMax, anchor.end_ms)?,
                 temperature: last(Channel::Temperature, anchor.end_ms)?,
                 soc_before: last(Channel::Soc, anchor.crossed_ms)?,
-                soc_after: self.settled_display(member, anchor)?,
+                soc_after: settled.get(&member.number).copied(),
             });
         }
         Ok(packs)
-    }
-
-    /// The highest display from the crossing until it has had time to settle.
-    fn settled_display(&self, member: &Member, anchor: &Anchor) -> rusqlite::Result<Option<i64>> {
-        let until_ms = anchor.end_ms + SETTLES_MS;
-        let readings = store::reading::of_instrument(
-            self.connection,
-            member.number,
-            anchor.crossed_ms,
-            until_ms,
-            u32::MAX,
-        )?;
-        Ok(readings
-            .iter()
-            .filter_map(|(_, channels)| channels.get(Channel::Soc))
-            .max())
     }
 }
 

@@ -3,7 +3,7 @@
 //! The channels of one instrument and instant merge. Where two values of one channel differ neither is believed:
 //! the channel is void for that reading, whichever value came first, and both stand in `conflict`.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{CachedStatement, Connection, OptionalExtension, Row, params, types::ValueRef};
 
@@ -287,6 +287,24 @@ pub fn each_display_back(
         }
     }
     Ok(())
+}
+
+/// The highest display of each instrument in `[from_ms, until_ms)`, by the instrument's number, tenths of a percent.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn highest_displays(
+    connection: &Connection,
+    from_ms: i64,
+    until_ms: i64,
+) -> rusqlite::Result<BTreeMap<i64, i64>> {
+    connection
+        .prepare_cached(
+            "SELECT instrument, max(soc) FROM reading WHERE at_ms >= ?1 AND at_ms < ?2 AND soc IS NOT NULL \
+             GROUP BY instrument",
+        )?
+        .query_map(params![from_ms, until_ms], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .collect()
 }
 
 /// The last reading of an instrument with a value of the channel in `[from_ms, until_ms]`: (time in ms, value).
