@@ -40,7 +40,7 @@ use utoipa_axum::router::OpenApiRouter;
 
 pub use call::{CallError, call};
 pub use gate::{is_here, is_sent_from_elsewhere};
-pub use query::{percent_encoded, query_string, stretch};
+pub use query::{instant_of, midnight, percent_encoded, query_string, stretch};
 pub use readings::field;
 pub use serve::serve;
 pub use state::{App, Backups, Health, Intake};

@@ -9,7 +9,7 @@ use axum::{
     },
     http::{StatusCode, request::Parts},
 };
-use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, NaiveTime, TimeZone, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, de::DeserializeOwned};
 use utoipa::{
@@ -151,9 +151,14 @@ pub fn stretch(since: Option<&str>, until: Option<&str>, zone: Tz) -> Result<(i6
 }
 
 /// The first instant of a date in a zone, ms since 1970.
-fn midnight(date: NaiveDate, zone: Tz) -> i64 {
-    let naive = date.and_time(NaiveTime::MIN);
-    // Where the clock jumps over midnight, the day begins after the jump.
+#[must_use]
+pub fn midnight(date: NaiveDate, zone: Tz) -> i64 {
+    instant_of(date.and_time(NaiveTime::MIN), zone)
+}
+
+/// The instant at which clocks in a zone first show this, ms since 1970; where they jump over it, that after the jump.
+#[must_use]
+pub fn instant_of(naive: NaiveDateTime, zone: Tz) -> i64 {
     let jumps = [0, 30, 60, 90, 120].map(chrono::Duration::minutes);
     jumps
         .into_iter()

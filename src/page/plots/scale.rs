@@ -1,9 +1,10 @@
 //! From values to places on the sheet, and where the ticks stand.
 
-use chrono::{Datelike, Days, Months, NaiveDate, NaiveTime, TimeZone};
+use chrono::{Datelike, Days, Months, NaiveTime, TimeDelta};
 use chrono_tz::Tz;
 
 use crate::{
+    api::{instant_of, midnight},
     page::words::{local, short_day},
     reading::HOUR_MS,
 };
@@ -95,19 +96,29 @@ pub fn time_ticks(from_ms: i64, to_ms: i64, most: i64, zone: Tz) -> Vec<(i64, St
     let first_day = local(from_ms, zone).date_naive();
     let last_day = local(to_ms, zone).date_naive();
     let mut ticks = Vec::new();
-    if let Some(hours) = [1, 3, 6, 12].into_iter().find(|hours| fits(hours * HOUR_MS)) {
-        let step_ms = hours * HOUR_MS;
-        // From local midnight, so that the hours are round where the bank is.
-        let mut at_ms = midnight_ms(first_day, zone);
-        while at_ms <= to_ms {
-            if at_ms >= from_ms {
-                let label = match local(at_ms, zone).format("%H:%M").to_string() {
-                    midnight if midnight == "00:00" => short_day(at_ms, zone),
-                    hour => hour,
-                };
-                ticks.push((at_ms, label));
+    if let Some((hours, _)) = [
+        (1, HOUR_MS),
+        (3, 3 * HOUR_MS),
+        (6, 6 * HOUR_MS),
+        (12, 12 * HOUR_MS),
+    ]
+    .into_iter()
+    .find(|(_, step_ms)| fits(*step_ms))
+    {
+        // Round where the bank is, also behind a change of its clocks.
+        for day in first_day.iter_days().take_while(|day| *day <= last_day) {
+            for hour in (0..24).step_by(hours) {
+                let at_ms = instant_of(day.and_time(NaiveTime::MIN) + TimeDelta::hours(hour), zone);
+                // An hour that is jumped over is the next one.
+                let new = ticks.last().is_none_or(|(last_ms, _)| *last_ms < at_ms);
+                if new && (from_ms..=to_ms).contains(&at_ms) {
+                    let label = match hour {
+                        0 => short_day(at_ms, zone),
+                        _ => local(at_ms, zone).format("%H:%M").to_string(),
+                    };
+                    ticks.push((at_ms, label));
+                }
             }
-            at_ms += step_ms;
         }
         return ticks;
     }
@@ -125,7 +136,7 @@ pub fn time_ticks(from_ms: i64, to_ms: i64, most: i64, zone: Tz) -> Vec<(i64, St
         None => first_day.with_day(1).unwrap_or(first_day),
     };
     while date <= last_day {
-        let at_ms = midnight_ms(date, zone);
+        let at_ms = midnight(date, zone);
         if (from_ms..=to_ms).contains(&at_ms) {
             ticks.push((at_ms, short_day(at_ms, zone)));
         }
@@ -137,13 +148,6 @@ pub fn time_ticks(from_ms: i64, to_ms: i64, most: i64, zone: Tz) -> Vec<(i64, St
         date = next;
     }
     ticks
-}
-
-fn midnight_ms(date: NaiveDate, zone: Tz) -> i64 {
-    let naive = date.and_time(NaiveTime::MIN);
-    zone.from_local_datetime(&naive)
-        .earliest()
-        .map_or_else(|| naive.and_utc().timestamp_millis(), |at| at.timestamp_millis())
 }
 
 #[cfg(test)]
@@ -166,5 +170,23 @@ mod tests {
         let labels: Vec<_> = ticks.iter().map(|(_, label)| label.as_str()).collect();
         assert_eq!(labels[..3], ["3 Nov", "10 Nov", "17 Nov"]);
         assert_eq!(ticks.len(), 10);
+    }
+
+    #[test]
+    fn hours_are_round_behind_a_change_of_the_clocks_and_every_day_has_its_date() {
+        // In Oslo clocks went back on 26 October 2025 (IANA time zone database). From noon on the 25th:
+        let from_ms = 1_761_386_400_000;
+        let ticks = time_ticks(from_ms, from_ms + 48 * HOUR_MS, 8, chrono_tz::Europe::Oslo);
+        let labels: Vec<_> = ticks.iter().map(|(_, label)| label.as_str()).collect();
+        let expect = [
+            "12:00", "18:00", "26 Oct", "06:00", "12:00", "18:00", "27 Oct", "06:00",
+        ];
+        assert_eq!(labels, expect);
+        assert_eq!(ticks[3].0 - ticks[2].0, 7 * HOUR_MS);
+        // An hour that was jumped over has no tick of its own.
+        let spring_ms = 1_774_740_600_000; // 29 March 2026, 00:30 in Oslo
+        let ticks = time_ticks(spring_ms, spring_ms + 4 * HOUR_MS, 8, chrono_tz::Europe::Oslo);
+        let labels: Vec<_> = ticks.iter().map(|(_, label)| label.as_str()).collect();
+        assert_eq!(labels, ["01:00", "03:00", "04:00", "05:00"]);
     }
 }
