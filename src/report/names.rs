@@ -1,6 +1,8 @@
 //! What everybody is called in a report: as in the setup, or otherwise, so that the report tells neither names nor
 //! topics, paths or hosts.
 
+use std::path::PathBuf;
+
 use serde_json::Value;
 
 use crate::{
@@ -91,6 +93,11 @@ impl Names {
                 return Err(BadRename::Twice(other.clone()));
             }
         }
+        let others = setup.banks.iter().map(|bank| &bank.id);
+        let others = others.chain(setup.instruments.iter().map(|entry| &entry.id));
+        for other in others.filter(|other| !known.contains(other)) {
+            names.push((other.clone(), "[name]".to_owned()));
+        }
         names.extend(private_words(setup));
         names.sort_by_key(|(name, _)| std::cmp::Reverse(name.len()));
         Ok(Self(names))
@@ -166,22 +173,23 @@ fn private_words(setup: &Setup) -> Vec<(String, String)> {
             words.push((word.to_owned(), other.to_owned()));
         }
     };
-    // As the setup file has it, and as anybody else would write it.
-    for path in [
-        Some(setup.store.path.clone()),
-        std::path::absolute(&setup.store.path).ok(),
-    ]
-    .into_iter()
-    .flatten()
-    {
-        hide(&path.display().to_string(), "[path]");
-        if let Some(folder) = path.parent() {
-            hide(&folder.display().to_string(), "[path]");
+    for path in paths(setup) {
+        // As the setup file has it, where that isn't an everyday word, and as anybody else would write it.
+        let telling = path.components().count() > 1 || path.extension().is_some();
+        let absolute = std::path::absolute(&path).ok();
+        for path in telling.then_some(path).into_iter().chain(absolute) {
+            hide(&path.display().to_string(), "[path]");
+            if let Some(folder) = path.parent() {
+                hide(&folder.display().to_string(), "[path]");
+            }
         }
     }
     if let Broker::Theirs(mqtt) = &setup.broker {
         hide(&mqtt.host, "[host]");
         hide(mqtt.username.as_deref().unwrap_or_default(), "[user]");
+    }
+    if let Some(publish) = &setup.publish {
+        hide(&format!("{}/", publish.prefix), "[topic]/");
     }
     for source in &setup.sources {
         for entry in &setup.instruments {
@@ -204,11 +212,30 @@ fn private_words(setup: &Setup) -> Vec<(String, String)> {
     words
 }
 
+/// Every file and folder that the setup names.
+fn paths(setup: &Setup) -> Vec<PathBuf> {
+    let mut paths = vec![setup.store.path.clone()];
+    paths.extend(setup.backup.as_ref().map(|plan| plan.folder.clone()));
+    paths.extend(setup.report.as_ref().map(|plan| plan.folder.clone()));
+    paths.extend(setup.api.token_file.clone());
+    if let Broker::Theirs(mqtt) = &setup.broker {
+        paths.extend(mqtt.password_file.clone());
+        paths.extend(mqtt.ca_file.clone());
+        if let Some(shown) = &mqtt.client_certificate {
+            paths.extend([shown.certificate.clone(), shown.key.clone()]);
+        }
+    }
+    paths
+}
+
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use serde_json::json;
 
     use super::*;
+    use crate::config;
 
     fn names() -> Names {
         let pair = |name: &str, other: &str| (name.to_owned(), other.to_owned());
@@ -241,6 +268,67 @@ mod tests {
         assert_eq!(
             document,
             json!({"packs": [{"pack": "P1", "basis": "closed", "text": "on bank"}]})
+        );
+    }
+
+    #[test]
+    fn no_name_topic_path_or_host_of_the_setup_is_left() {
+        let text = concat!(
+            include_str!("../../demo-data/skerry.toml"),
+            r#"
+[mqtt]
+url = "mqtts://lighthouse:8883"
+username = "keeper"
+password_file = "/etc/lamp/word"
+ca_file = "/etc/lamp/ca.pem"
+cert_file = "/etc/lamp/cert.pem"
+key_file = "key.pem"
+[api]
+token_file = "secret/tokens"
+[publish]
+prefix = "cliff/told"
+[backup]
+folder = "/mnt/copies"
+[report]
+folder = "/var/www/winter"
+[[bank]]
+id = "stack"
+chemistry = "lfp"
+cells_in_series = 16
+full = { volts = 56.0 }
+reference = { id = "auk" }
+pack = [{ id = "puffin", capacity_ah = 200, revision = "A" }]
+"#
+        );
+        let setup = config::parse("setup.toml", text, Path::new("")).unwrap();
+        let names = Names::read(&["tern=T".to_owned()], &setup, &setup.banks[0]).unwrap();
+        for word in [
+            "shunt",
+            "tern",
+            "skerry",
+            "stack",
+            "auk",
+            "puffin",
+            "lighthouse",
+            "keeper",
+            "/etc/lamp/word",
+            "/etc/lamp",
+            "/etc/lamp/ca.pem",
+            "/etc/lamp/cert.pem",
+            "key.pem",
+            "secret/tokens",
+            "cliff/told/stack/drift",
+            "/mnt/copies",
+            "/var/www/winter/report.html",
+            "skerry/puffin/reading",
+            "packdrift.sqlite",
+        ] {
+            let told = names.in_text(&format!("see {word} there"));
+            assert!(!told.contains(word), "{told}");
+        }
+        assert_eq!(
+            names.in_text("the board reports backups"),
+            "the board reports backups"
         );
     }
 }
