@@ -16,7 +16,8 @@ pub struct Member {
     pub number: i64,
     /// How its current is joined.
     pub joining: Joining,
-    /// What its display's percents are of, Ah.
+    /// What its display's percents are of, Ah, as the setup has it now. Before a dated change of it, jumps of the
+    /// display and steps of the counter are judged by this one too; answers go by what held then.
     pub displayed_capacity_ah: f64,
     /// Cells in series.
     pub cells_in_series: i64,
