@@ -98,7 +98,14 @@ mod tests {
         ) {
             let (x, y) = (estimate(x, u, 1, shared), estimate(y, v, 2, shared));
             prop_assert!((is_larger(&x, &y) + is_larger(&y, &x) - 1.0).abs() < 1e-3);
-            prop_assert!((is_larger(&x, &y) - is_larger(&-x, &y)).abs() < 0.5 || shared != 0.0);
+        }
+
+        #[test]
+        fn of_two_that_share_nothing_signs_play_no_part(
+            x in -3.0..3.0f64, y in -3.0..3.0f64, u in 0.1..2.0f64, v in 0.1..2.0f64,
+        ) {
+            let (x, y) = (estimate(x, u, 1, 0.0), estimate(y, v, 2, 0.0));
+            prop_assert!((is_larger(&x, &y) - is_larger(&-x, &y)).abs() < 1e-3);
         }
 
         #[test]
