@@ -98,3 +98,43 @@ pub fn is_sent_from_elsewhere(headers: &HeaderMap) -> bool {
     let origin = text(origin).and_then(|origin| Some(origin.split_once("://")?.1.to_owned()));
     !matches!((origin, host), (Some(origin), Some(host)) if origin.eq_ignore_ascii_case(&host))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn headers(pairs: &[(&'static str, &'static str)]) -> HeaderMap {
+        pairs
+            .iter()
+            .map(|(name, value)| (HeaderName::from_static(name), HeaderValue::from_static(value)))
+            .collect()
+    }
+
+    #[test]
+    fn only_this_page_sends_its_forms() {
+        assert!(!is_sent_from_elsewhere(&headers(&[(
+            "sec-fetch-site",
+            "same-origin"
+        )])));
+        assert!(is_sent_from_elsewhere(&headers(&[(
+            "sec-fetch-site",
+            "cross-site"
+        )])));
+        assert!(is_sent_from_elsewhere(&headers(&[(
+            "sec-fetch-site",
+            "same-site"
+        )])));
+        assert!(!is_sent_from_elsewhere(&headers(&[
+            ("host", "a:1"),
+            ("origin", "http://a:1")
+        ])));
+        assert!(is_sent_from_elsewhere(&headers(&[
+            ("host", "a:1"),
+            ("origin", "http://a:2")
+        ])));
+        assert!(is_sent_from_elsewhere(&headers(&[
+            ("host", "a:1"),
+            ("origin", "null")
+        ])));
+    }
+}

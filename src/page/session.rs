@@ -207,34 +207,6 @@ mod tests {
     }
 
     #[test]
-    fn only_this_page_sends_its_forms() {
-        assert!(!is_sent_from_elsewhere(&headers(&[(
-            "sec-fetch-site",
-            "same-origin"
-        )])));
-        assert!(is_sent_from_elsewhere(&headers(&[(
-            "sec-fetch-site",
-            "cross-site"
-        )])));
-        assert!(is_sent_from_elsewhere(&headers(&[(
-            "sec-fetch-site",
-            "same-site"
-        )])));
-        assert!(!is_sent_from_elsewhere(&headers(&[
-            ("host", "a:1"),
-            ("origin", "http://a:1")
-        ])));
-        assert!(is_sent_from_elsewhere(&headers(&[
-            ("host", "a:1"),
-            ("origin", "http://a:2")
-        ])));
-        assert!(is_sent_from_elsewhere(&headers(&[
-            ("host", "a:1"),
-            ("origin", "null")
-        ])));
-    }
-
-    #[test]
     fn a_foreign_name_for_loopback_is_none() {
         for host in ["127.0.0.1:8077", "localhost", "[::1]:8077"] {
             assert!(names_loopback(
