@@ -142,7 +142,7 @@ fn answer(
     let until_ms = facts.cuts[until].at_ms;
     let filled = Filled::new(facts);
     let record = Record::new(facts, &filled);
-    let displays = ledger::displays(connection, setup, bank, until_ms)?;
+    let displays = ledger::displays(connection, setup, bank, &[until_ms])?.concat();
     let after_full_charge = narrowed(&record, from);
     answer.since = Some(Zulu(facts.cuts[from].at_ms));
     answer.at = Some(Zulu(until_ms));

@@ -139,11 +139,11 @@ async fn series(State(app): State<App>, Asked(question): Asked<Question>) -> Res
             .collect();
         for some in instants.chunks(AT_ONCE) {
             let cuts = ledger::counted_until(connection, setup, bank, some)?;
-            let displays = ledger::displays_at(connection, setup, bank, some)?;
+            let displays = ledger::displays(connection, setup, bank, some)?;
             let points = course(&ends.facts, ends.at[0], &cuts, &packs);
             for ((p, series), points) in packs.iter().zip(&mut series.packs).zip(points) {
                 for (point, shown) in points.iter().zip(&displays) {
-                    series.push(point, shown[*p]);
+                    series.push(point, shown[p + 1]);
                 }
             }
         }

@@ -10,7 +10,7 @@ use super::{
 };
 use crate::{
     config::{Bank, Setup},
-    reading::{Channel, Instrument},
+    reading::Instrument,
     store::{self, gap::DisplayJump},
 };
 
@@ -37,7 +37,7 @@ pub struct Resync {
     pub after_permille: Option<i64>,
 }
 
-/// What the reference and each pack displayed last, up to an instant.
+/// What the reference and then each pack displayed last, up to each of these instants.
 ///
 /// # Errors
 /// Whatever SQLite says.
@@ -45,43 +45,22 @@ pub fn displays(
     connection: &Connection,
     setup: &Setup,
     bank: &Bank,
-    at_ms: i64,
-) -> rusqlite::Result<Vec<Option<Display>>> {
-    Roster::look_up(connection, setup)?
-        .of_bank(bank)
-        .iter()
-        .map(|member| {
-            let from_ms = at_ms - member.joining.longest_pause_ms;
-            let value = store::reading::last_value(connection, member.number, Channel::Soc, from_ms, at_ms)?;
-            Ok(value.map(|(at_ms, soc_permille)| Display { at_ms, soc_permille }))
-        })
-        .collect()
-}
-
-/// What each pack displayed last, up to each of many instants.
-///
-/// # Errors
-/// Whatever SQLite says.
-pub fn displays_at(
-    connection: &Connection,
-    setup: &Setup,
-    bank: &Bank,
     instants_ms: &[i64],
 ) -> rusqlite::Result<Vec<Vec<Option<Display>>>> {
-    let packs = packs_of(connection, setup, bank)?;
-    let mut displaying = Vec::with_capacity(packs.len());
-    for pack in &packs {
-        if store::hour::ever_displays(connection, pack.number)? {
-            displaying.push(*pack);
+    let members = Roster::look_up(connection, setup)?.of_bank(bank);
+    let mut displaying = Vec::with_capacity(members.len());
+    for member in &members {
+        if store::hour::ever_displays(connection, member.number)? {
+            displaying.push(*member);
         }
     }
     instants_ms
         .iter()
         .map(|at_ms| {
             let shown = displayed(connection, &displaying, *at_ms)?;
-            Ok(packs
+            Ok(members
                 .iter()
-                .map(|pack| shown.get(&pack.number).copied())
+                .map(|member| shown.get(&member.number).copied())
                 .collect())
         })
         .collect()

@@ -27,7 +27,7 @@ pub use balance::hours_of_bank;
 pub use calibration::{Calibration, calibrations};
 pub use causes::causes;
 pub use cautions::cautions;
-pub use evidence::{Display, Resync, displays, displays_at, jumps, last_heard, resyncs};
+pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
 pub use facts::{Asked, bank_facts, counted_until, gather, grid_ms};
 pub use marks::{MarkSeen, marks};
 pub use own_counter::{OwnCount, own_counts};

@@ -126,7 +126,7 @@ fn answer(
     let (from_ms, until_ms) = (facts.cuts[from].at_ms, facts.cuts[until].at_ms);
     let filled = Filled::new(facts);
     let record = Record::new(facts, &filled);
-    let displays = ledger::displays(connection, setup, bank, until_ms)?;
+    let displays = ledger::displays(connection, setup, bank, &[until_ms])?.concat();
     let (reference_display, displays) = (displays[0], &displays[1..]);
     let resyncs = ledger::resyncs(connection, setup, bank, from_ms, until_ms)?;
     let jumps = ledger::jumps(connection, setup, bank, from_ms, until_ms)?;
