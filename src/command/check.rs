@@ -10,6 +10,7 @@ use crate::{
     api::Zulu,
     config::{self, Bank, Broker, ChangeToPast, InstrumentName, LoadError, Setup, Source},
     page::words::rfc3339,
+    secret::{SecretError, private_text},
     store::{self, setup_version},
 };
 
@@ -41,7 +42,15 @@ pub fn run(config: &Path, arguments: &Arguments) -> ExitCode {
         Ok(setup) => {
             print!("{}", meaning(&setup));
             print!("{}", edited(&setup));
-            ExitCode::SUCCESS
+            let unusable = unusable_secrets(&setup);
+            for error in &unusable {
+                eprintln!("packdrift: {error}");
+            }
+            if unusable.is_empty() {
+                ExitCode::SUCCESS
+            } else {
+                ExitCode::FAILURE
+            }
         }
         Err(LoadError::Wrong(wrong)) => {
             eprint!("{}", wrong.shown(console::colors_enabled_stderr()));
@@ -52,6 +61,18 @@ pub fn run(config: &Path, arguments: &Arguments) -> ExitCode {
             ExitCode::FAILURE
         }
     }
+}
+
+/// Why files with secrets can't be used that the daemon would want.
+#[must_use]
+pub fn unusable_secrets(setup: &Setup) -> Vec<SecretError> {
+    let mut files = vec![setup.api.token_file.as_deref()];
+    if let Broker::Theirs(mqtt) = &setup.broker {
+        files.push(mqtt.password_file.as_deref());
+        files.push(mqtt.client_certificate.as_ref().map(|shown| shown.key.as_path()));
+    }
+    let files = files.into_iter().flatten();
+    files.filter_map(|file| private_text(file).err()).collect()
 }
 
 /// What a setup changes of the past, beside the one that was served last; nothing, where there is no store yet.

@@ -1,9 +1,9 @@
 //! Is everything that is wrong with a setup file said, with its place and its mend?
 
-use std::{fmt::Write, path::Path, time::Duration};
+use std::{fmt::Write, fs::Permissions, os::unix::fs::PermissionsExt, path::Path, time::Duration};
 
 use packdrift::{
-    command::check::meaning,
+    command::check::{meaning, unusable_secrets},
     config::{self, Broker, Reporting, Setup, Wrong},
 };
 
@@ -263,4 +263,29 @@ fn the_setups_that_come_along_hold() {
     let (_, rest) = readme.split_once("```toml\n").unwrap();
     let (own_bank, _) = rest.split_once("```").unwrap();
     insta::assert_snapshot!(meaning(&read(own_bank).unwrap()));
+}
+
+#[test]
+fn files_with_secrets_are_looked_at_before_the_daemon_wants_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("tokens");
+    let text = format!(
+        "[mqtt]\nurl = \"mqtt://hut:1883\"\npassword_file = \"nowhere\"\n[api]\ntoken_file = {path:?}\n{GOOD}"
+    );
+    let setup = read(&text).unwrap();
+    std::fs::write(&path, "").unwrap();
+    let told = |mode| {
+        std::fs::set_permissions(&path, Permissions::from_mode(mode)).unwrap();
+        let errors = unusable_secrets(&setup).into_iter();
+        errors
+            .map(|error| error.to_string())
+            .collect::<Vec<_>>()
+            .join("; ")
+    };
+    let exposed = told(0o644);
+    assert!(
+        exposed.contains("chmod 600") && exposed.contains("/hut/nowhere can't be read"),
+        "{exposed}"
+    );
+    assert_eq!(told(0o600), "/hut/nowhere can't be read");
 }
