@@ -16,6 +16,8 @@ use crate::{
 
 /// Fewer values of a channel say nothing about how it is reported.
 const ENOUGH: usize = 8;
+/// A display of 1 %, in its kept unit.
+const ONE_PERCENT: i64 = 10;
 
 /// Everything heard so far.
 pub struct Survey<'a> {
@@ -66,6 +68,8 @@ pub struct Speaker {
     pub current_a: Option<f64>,
     /// Its current runs against the bank's.
     pub reversed: Option<bool>,
+    /// Its display never passes 1 % while a current flows: most likely it is a fraction.
+    pub displays_fraction: bool,
 }
 
 impl<'a> Survey<'a> {
@@ -165,11 +169,25 @@ impl<'a> Survey<'a> {
             clock_off_s: median(&clocks_ms).map(thousandths),
             current_a: currents.last().map(|last| thousandths(last.value)),
             reversed: self.reversed(instrument),
+            displays_fraction: self.displays_fraction(instrument),
         }
     }
 
-    /// Whether a pack's current runs against its bank's: against the sum of the other packs, or, where there is no
-    /// other, against the reference.
+    fn displays_fraction(&self, instrument: Instrument) -> bool {
+        let heard = |channel| {
+            self.heard
+                .get(&(instrument.0, channel))
+                .map_or(&[][..], Vec::as_slice)
+        };
+        let (displayed, currents) = (heard(Channel::Soc), heard(Channel::Current));
+        displayed.len() >= ENOUGH
+            && displayed.iter().all(|heard| heard.value <= ONE_PERCENT)
+            && displayed.iter().any(|heard| heard.value > 0)
+            && currents.iter().any(|heard| heard.value != 0)
+    }
+
+    /// Whether a pack's current runs against its bank's: every other pack and the reference have a vote at each of its
+    /// reports, and most must say so.
     fn reversed(&self, instrument: Instrument) -> Option<bool> {
         let entry = self.setup.entry(instrument);
         let bank = &self.setup.banks[entry.bank];
@@ -267,6 +285,12 @@ impl<'a> Survey<'a> {
                  it a source with charging = \"negative\""
             ));
         }
+        if speaker.displays_fraction {
+            findings.push(format!(
+                "“{name}” displays 1 % at most; where its board means a fraction, give `soc` in its source a scale: \
+                 soc = {{ at = \"/…\", scale = 100 }}"
+            ));
+        }
         match speaker.clock_off_s {
             None => findings.push(format!(
                 "“{name}” sends no time; what a broker stores for it can't be dated. Let it send one and name it: time = \"/…\""
@@ -309,12 +333,12 @@ fn on_change(values: &[Heard], intervals_ms: &[i64]) -> Option<bool> {
 
 /// A source that would take a topic, guessed from one message.
 fn suggested_source(topic: &str, example: &[u8], setup: &Setup) -> String {
-    let known = |level: &&str| setup.instrument(level).is_some();
-    let named = topic.split('/').find(known);
-    let pattern = named.map_or_else(
-        || topic.to_owned(),
-        |name| topic.replacen(name, "{instrument}", 1),
-    );
+    let mut levels: Vec<&str> = topic.split('/').collect();
+    let named = levels.iter().position(|level| setup.instrument(level).is_some());
+    if let Some(place) = named {
+        levels[place] = "{instrument}";
+    }
+    let pattern = levels.join("/");
     let mut lines = vec!["[[source]]".to_owned(), format!("topic = {pattern:?}")];
     if named.is_none() {
         lines.push("instrument = \"…\"".to_owned());

@@ -60,6 +60,40 @@ fn five_mistakes_of_a_first_evening_are_named_with_their_mend() {
     insta::assert_snapshot!(command::live::told(&setup, &survey));
 }
 
+/// What is found in so many messages of a topic.
+fn findings(topic: &str, body: impl Fn(i32) -> String) -> String {
+    let setup = setup();
+    let mut survey = Survey::new(&setup);
+    for n in 0..20 {
+        let arrived_ms = 1_767_225_600_000 + 5000 * i64::from(n);
+        survey.see(topic, body(n).as_bytes(), arrived_ms, false);
+    }
+    survey.findings().join("\n")
+}
+
+#[test]
+fn a_name_within_another_word_of_a_topic_is_left_alone() {
+    let found = findings("ternary/tern/v", |_| "53.1".to_owned());
+    assert!(found.contains(r#"topic = "ternary/{instrument}/v""#), "{found}");
+}
+
+#[test]
+fn a_display_that_is_a_fraction_is_named_with_its_scale() {
+    let displaying = |soc: f64, amps: f64| {
+        findings("skerry/tern/reading", |n| {
+            format!(
+                r#"{{"at": "2026-01-01T00:{n:02}:00Z", "amps": {amps}, "soc": {}}}"#,
+                soc + 0.001 * f64::from(n)
+            )
+        })
+    };
+    let named = |found: &str| found.contains("scale = 100");
+    assert!(named(&displaying(0.61, -4.0)));
+    // As it is, and of a pack that is empty and rests.
+    assert!(!named(&displaying(61.0, -4.0)));
+    assert!(!named(&displaying(0.61, 0.0)));
+}
+
 #[test]
 fn a_real_broker_is_listened_to_and_nothing_is_stored() {
     let folder = tempfile::tempdir().unwrap();
