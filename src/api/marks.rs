@@ -9,7 +9,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     anchors::thousandths,
     problem::Problem,
-    query::{Asked, Instant, Numbered, Sent, one_of, seen},
+    query::{Asked, Instant, Numbered, Sent, meant, one_of, seen},
     state::App,
     zulu::Zulu,
 };
@@ -113,11 +113,8 @@ async fn add(
     Sent(written): Sent<Written>,
 ) -> Result<(StatusCode, Json<MarkBody>), Problem> {
     let bank = app.bank(written.bank.as_deref())?;
-    let kind = Kind::of(&written.kind).ok_or_else(|| {
-        let words: Vec<_> = Kind::ALL.iter().map(|kind| kind.word()).collect();
-        let known = words.join(", ");
-        Problem::bad_body(format!("“{}” is no kind of mark; one of: {known}", written.kind))
-    })?;
+    let words = Kind::ALL.map(Kind::word);
+    let kind = meant("kind of mark", &written.kind, Kind::of, words)?;
     let said = Said {
         bank: bank.id.clone(),
         kind,

@@ -8,7 +8,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, Instant, Numbered, Sent, one_of, seen},
+    query::{Asked, Instant, Numbered, Sent, meant, one_of, seen},
     state::App,
     zulu::Zulu,
 };
@@ -191,14 +191,8 @@ fn said(app: &App, written: Written) -> Result<Said, Problem> {
             ));
         }
     };
-    let kind = Kind::of(&written.kind).ok_or_else(|| {
-        let words: Vec<_> = Kind::ALL.iter().map(|kind| kind.word()).collect();
-        Problem::bad_body(format!(
-            "“{}” is no kind of note; one of: {}",
-            written.kind,
-            words.join(", ")
-        ))
-    })?;
+    let words = Kind::ALL.map(Kind::word);
+    let kind = meant("kind of note", &written.kind, Kind::of, words)?;
     if written.text.chars().count() > LONGEST {
         return Err(Problem::bad_body(format!(
             "the text is longer than {LONGEST} characters"

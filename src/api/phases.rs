@@ -8,7 +8,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, Instant, Numbered, OfBank, Sent, instant, one_of},
+    query::{Asked, Instant, Numbered, OfBank, Sent, instant, meant, one_of},
     state::App,
     zulu::Zulu,
 };
@@ -129,14 +129,8 @@ async fn add(
     Sent(stated): Sent<Stated>,
 ) -> Result<(StatusCode, Json<StatedBody>), Problem> {
     let bank = app.bank(stated.bank.as_deref())?;
-    let kind = Kind::of(&stated.kind).ok_or_else(|| {
-        let words: Vec<_> = Kind::ALL.iter().map(|kind| kind.word()).collect();
-        Problem::bad_body(format!(
-            "“{}” is no kind of phase; one of: {}",
-            stated.kind,
-            words.join(", ")
-        ))
-    })?;
+    let words = Kind::ALL.map(Kind::word);
+    let kind = meant("kind of phase", &stated.kind, Kind::of, words)?;
     let begin_ms = instant("begin", &stated.begin, bank.time_zone)?;
     let end_ms = instant("end", &stated.end, bank.time_zone)?;
     if begin_ms >= end_ms {

@@ -49,6 +49,19 @@ pub(super) fn one_of<const COUNT: usize>(words: [&'static str; COUNT]) -> Object
         .enum_values(Some(words))
 }
 
+/// What a word that was sent means, of the few there are of what it is.
+pub(super) fn meant<K, const COUNT: usize>(
+    what: &str,
+    written: &str,
+    of: impl Fn(&str) -> Option<K>,
+    words: [&'static str; COUNT],
+) -> Result<K, Problem> {
+    of(written).ok_or_else(|| {
+        let known = words.join(", ");
+        Problem::bad_body(format!("“{written}” is no {what}; one of: {known}"))
+    })
+}
+
 /// A query, refused as a problem document where it can't be read.
 pub(super) struct Asked<T>(pub T);
 

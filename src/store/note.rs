@@ -78,7 +78,8 @@ pub fn add(connection: &Connection, written_ms: i64, said: Said) -> rusqlite::Re
     revised::add(connection, written_ms, said)
 }
 
-/// Adds a revision: other words, or none at all (`None`: the note is withdrawn). `None` where there is no such note.
+/// Adds a revision: other words, or none at all (`None`: the note is withdrawn; one that is so already stays as it
+/// is). `None` where there is no such note.
 ///
 /// # Errors
 /// Whatever SQLite says.
@@ -88,17 +89,7 @@ pub fn revise(
     id: i64,
     said: Option<Said>,
 ) -> rusqlite::Result<Option<Note>> {
-    latest(connection, id)?
-        .map(|standing| revised::revise(connection, written_ms, standing, said))
-        .transpose()
-}
-
-/// The latest revision of a note, withdrawn or not.
-///
-/// # Errors
-/// Whatever SQLite says.
-pub fn latest(connection: &Connection, id: i64) -> rusqlite::Result<Option<Note>> {
-    revised::latest(connection, id)
+    revised::revise(connection, written_ms, id, said)
 }
 
 /// Every revision of every note, in order of their numbers.

@@ -76,13 +76,20 @@ pub(super) fn add<S: Said>(connection: &Connection, written_ms: i64, said: S) ->
     Ok(first)
 }
 
-/// Adds a revision to one: other words, or none at all (`None`: it is withdrawn).
+/// Adds a revision to the one of that number: other words, or none at all (`None`: it is withdrawn; one that is so
+/// already stays as it is). `None` where there is none.
 pub(super) fn revise<S: Said>(
     connection: &Connection,
     written_ms: i64,
-    standing: Stated<S>,
+    id: i64,
     said: Option<S>,
-) -> rusqlite::Result<Stated<S>> {
+) -> rusqlite::Result<Option<Stated<S>>> {
+    let Some(standing) = latest(connection, id)? else {
+        return Ok(None);
+    };
+    if standing.withdrawn && said.is_none() {
+        return Ok(Some(standing));
+    }
     let revised = Stated {
         id: standing.id,
         revision: standing.revision + 1,
@@ -91,11 +98,11 @@ pub(super) fn revise<S: Said>(
         said: said.unwrap_or(standing.said),
     };
     revised.insert(connection)?;
-    Ok(revised)
+    Ok(Some(revised))
 }
 
 /// The latest revision under a number, withdrawn or not.
-pub(super) fn latest<S: Said>(connection: &Connection, id: i64) -> rusqlite::Result<Option<Stated<S>>> {
+fn latest<S: Said>(connection: &Connection, id: i64) -> rusqlite::Result<Option<Stated<S>>> {
     let table = S::TABLE;
     connection
         .prepare_cached(&format!(

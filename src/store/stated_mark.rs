@@ -69,10 +69,7 @@ pub fn add(connection: &Connection, written_ms: i64, said: Said) -> rusqlite::Re
 /// # Errors
 /// Whatever SQLite says.
 pub fn withdraw(connection: &Connection, written_ms: i64, id: i64) -> rusqlite::Result<Option<StatedMark>> {
-    match revised::latest(connection, id)? {
-        Some(mark) if !mark.withdrawn => revised::revise(connection, written_ms, mark, None).map(Some),
-        unchanged => Ok(unchanged),
-    }
+    revised::revise(connection, written_ms, id, None)
 }
 
 /// Every revision of every mark of a bank.

@@ -34,14 +34,12 @@ pub fn add(connection: &Connection, written_ms: i64, said: Said) -> rusqlite::Re
     revised::add(connection, written_ms, said)
 }
 
-/// Takes a phase back. `None` where there is no such phase.
+/// Takes a phase back. `None` where there is no such phase; one that is withdrawn already stays as it is.
 ///
 /// # Errors
 /// Whatever SQLite says.
 pub fn withdraw(connection: &Connection, written_ms: i64, id: i64) -> rusqlite::Result<Option<StatedPhase>> {
-    revised::latest(connection, id)?
-        .map(|standing| revised::revise(connection, written_ms, standing, None))
-        .transpose()
+    revised::revise(connection, written_ms, id, None)
 }
 
 /// Every revision of every stated phase, in order of their numbers.

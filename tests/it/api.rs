@@ -235,3 +235,28 @@ fn readings_are_found_whatever_is_reported_and_before_they_are_derived() {
     api.get("/v1/drift");
     assert_eq!(all(), (50, 27, 1, 0));
 }
+
+#[test]
+fn what_is_withdrawn_twice_is_withdrawn_once() {
+    let api = Api::new(1);
+    let (at, end) = ("2025-11-01T08:00:00Z", "2025-11-01T09:00:00Z");
+    let note = json!({"at": at, "pack": "tern", "kind": "observation", "text": "cold"});
+    let phase = json!({"kind": "rest", "begin": at, "end": end});
+    // Before anything was heard: no full charge is near.
+    let mark = json!({"kind": "assert", "at": "2025-10-31T12:00:00Z"});
+    for (of, said) in [("notes", note), ("phases", phase), ("marks", mark)] {
+        let (status, said) = api.send("POST", &format!("/v1/{of}"), Some(said));
+        assert_eq!(status, StatusCode::CREATED, "{said}");
+        let path = format!("/v1/{of}/{}", said["id"]);
+        let once = api.send("DELETE", &path, None);
+        assert_eq!(
+            (once.0, &once.1["withdrawn"], &once.1["revision"]),
+            (StatusCode::OK, &json!(true), &json!(2))
+        );
+        assert_eq!(api.send("DELETE", &path, None), once);
+        assert_eq!(
+            api.send("DELETE", &format!("/v1/{of}/99"), None).0,
+            StatusCode::NOT_FOUND
+        );
+    }
+}
