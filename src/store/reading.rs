@@ -224,11 +224,11 @@ pub struct Named {
 ///
 /// # Errors
 /// Whatever SQLite or `each` says.
-pub fn each_named(
+pub fn each_named<E: From<rusqlite::Error>>(
     connection: &Connection,
     (from_ms, until_ms): (i64, i64),
-    mut each: impl FnMut(Named) -> rusqlite::Result<()>,
-) -> rusqlite::Result<()> {
+    mut each: impl FnMut(Named) -> Result<(), E>,
+) -> Result<(), E> {
     let mut statement = connection.prepare(&format!(
         "SELECT {COLUMNS}, at_ms, void, i.id, i.name FROM reading JOIN instrument AS i ON i.id = instrument \
          WHERE at_ms BETWEEN ?1 AND ?2 ORDER BY at_ms, i.name"

@@ -106,7 +106,7 @@ impl Place {
                 named.name,
                 values.join(" ")
             ));
-            Ok(())
+            Ok::<_, rusqlite::Error>(())
         })
         .unwrap();
         lines

@@ -81,18 +81,10 @@ pub fn batteries(
         };
         packs.insert(name.clone(), pack);
     }
-    let mut failed = None;
-    store::reading::each_named(connection, stretch_ms, |named| {
-        if failed.is_none()
-            && let Some(pack) = packs.get_mut(&named.name)
-        {
-            failed = pack.row(named.at_ms, &named.channels).err();
-        }
-        Ok(())
+    store::reading::each_named(connection, stretch_ms, |named| match packs.get_mut(&named.name) {
+        Some(pack) => pack.row(named.at_ms, &named.channels),
+        None => Ok(()),
     })?;
-    if let Some(error) = failed {
-        return Err(error);
-    }
     let ended = packs.into_values().map(|pack| {
         pack.sheet.end()?;
         Ok((pack.path, pack.rows))

@@ -53,9 +53,8 @@ pub fn readings(
 ) -> Result<u64, ExportError> {
     let mut sheet = Sheet::begin(format, columns(), setup_digest, into)?;
     let mut rows = 0;
-    let mut failed = None;
     store::reading::each_named(connection, stretch_ms, |named| {
-        if failed.is_some() || only.is_some_and(|only| !only.contains(&named.name)) {
+        if only.is_some_and(|only| !only.contains(&named.name)) {
             return Ok(());
         }
         rows += 1;
@@ -64,16 +63,10 @@ pub fn readings(
             if channels.is_empty() {
                 continue;
             }
-            if let Err(error) = sheet.row(row(named.at_ms, &named.name, &channels)) {
-                failed = Some(error);
-                break;
-            }
+            sheet.row(row(named.at_ms, &named.name, &channels))?;
         }
-        Ok(())
+        Ok::<_, ExportError>(())
     })?;
-    if let Some(error) = failed {
-        return Err(error);
-    }
     sheet.end()?;
     Ok(rows)
 }

@@ -61,24 +61,16 @@ pub(super) fn each(
         setup.instrument(ours)
     };
     let mut rows = 0_u64;
-    let mut failed = None;
     store::reading::each_named(&connection, (i64::MIN, i64::MAX), |named_reading| {
         rows += 1;
         if rows.is_multiple_of(TELL_EVERY) {
             progress(0, rows);
         }
-        if failed.is_none() {
-            let given = named(&named_reading.name);
-            failed = give(given, &named_reading, decoder, now_ms, &mut |item| {
-                sink(item, rows)
-            })
-            .err();
-        }
-        Ok(())
+        let given = named(&named_reading.name);
+        give(given, &named_reading, decoder, now_ms, &mut |item| {
+            sink(item, rows)
+        })
     })?;
-    if let Some(trouble) = failed {
-        return Err(trouble);
-    }
     progress(bytes, rows);
     Ok(Vec::new())
 }
