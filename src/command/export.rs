@@ -174,7 +174,11 @@ fn write(
             &connection,
             &setup.digest,
             stretch_ms,
-            only.as_ref(),
+            |name| {
+                only.as_ref()
+                    .is_none_or(|only| only.contains(name))
+                    .then(|| name.to_owned())
+            },
             arguments.format,
             out,
         )?);
@@ -223,7 +227,7 @@ fn table(
     Ok(match what {
         What::Hours => {
             let stretch_ms = api::stretch(since, until, bank.time_zone)?;
-            export::hours(&kept()?, setup, bank, stretch_ms)?
+            export::hours(&kept()?, setup, bank, stretch_ms, str::to_owned)?
         }
         What::StatedPhases => export::stated_phases(&kept()?, bank)?,
         _ => what.table(&document),

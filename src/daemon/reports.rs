@@ -15,6 +15,7 @@ use serde_json::Value;
 use crate::{
     api::{self, App, CallError},
     config::{Bank, ReportPlan},
+    exchange::export::ExportError,
     page::evidence::{Evidence, Question},
     report::{self, BadRename, Names, Report},
     store,
@@ -36,8 +37,8 @@ enum Unwritten {
     Names(#[from] BadRename),
     #[error("the store can't be opened")]
     Open(#[from] store::OpenError),
-    #[error("the store can't be read")]
-    Store(#[from] rusqlite::Error),
+    #[error(transparent)]
+    Readings(#[from] ExportError),
     #[error("{} can't be written", path.display())]
     File { path: PathBuf, source: io::Error },
     #[error("it ended badly")]

@@ -8,14 +8,14 @@ use sha2::{Digest, Sha256};
 use zip::{CompressionMethod, ZipWriter, result::ZipError, write::SimpleFileOptions};
 
 use super::{Report, csv, document, setup};
-use crate::{api::field, hex::hex, page::words::rfc3339, reading::Channel};
+use crate::{api::field, exchange::export::ExportError, hex::hex, page::words::rfc3339, reading::Channel};
 
 /// Why a bundle could not be written.
 #[derive(Debug, thiserror::Error)]
 pub enum BundleError {
-    /// The store can't be read.
-    #[error("the readings can't be read")]
-    Store(#[from] rusqlite::Error),
+    /// The readings can't be written.
+    #[error(transparent)]
+    Readings(#[from] ExportError),
     /// The archive can't be written.
     #[error("the archive can't be written")]
     Archive(#[from] ZipError),
@@ -32,26 +32,32 @@ pub fn bundle(
     report: &Report<'_>,
     connection: &Connection,
     stretch_ms: (i64, i64),
-    into: impl Write + Seek,
+    into: impl Write + Seek + Send,
 ) -> Result<(), BundleError> {
     let mut archive = ZipWriter::new(into);
     archive.start_file("readings.csv", options())?;
-    archive.write_all(csv::Readings::head().as_bytes())?;
-    let mut readings = csv::Readings::new(connection, report.setup, report.bank, report.names, stretch_ms)?;
-    while let Some(lines) = readings.next_day()? {
-        archive.write_all(lines.as_bytes())?;
-    }
+    csv::readings(
+        connection,
+        report.setup,
+        report.bank,
+        report.names,
+        stretch_ms,
+        &mut archive,
+    )?;
     let mut sums = vec![("readings.csv", report.readings.sha256.clone())];
-    let mut put = |name, contents: &str| -> Result<(), BundleError> {
+    let mut put = |name, contents: &[u8]| -> Result<(), BundleError> {
         archive.start_file(name, options())?;
-        archive.write_all(contents.as_bytes())?;
+        archive.write_all(contents)?;
         sums.push((name, hex(&Sha256::digest(contents))));
         Ok(())
     };
-    put("report.html", &document::html(report))?;
+    put("report.html", document::html(report).as_bytes())?;
     put("hours.csv", &report.hours)?;
-    put("notes.csv", &csv::notes(report.evidence))?;
-    put("setup.json", &format!("{:#}\n", setup::document(report)))?;
+    put("notes.csv", csv::notes(report.evidence).as_bytes())?;
+    put(
+        "setup.json",
+        format!("{:#}\n", setup::document(report)).as_bytes(),
+    )?;
     let described = format!("{:#}\n", description(report, &sums));
     sums.push(("description.jsonld", hex(&Sha256::digest(&described))));
     let lines: Vec<_> = sums

@@ -12,6 +12,8 @@ mod names;
 mod results;
 mod setup;
 
+use std::io;
+
 use chrono::Utc;
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
@@ -22,6 +24,7 @@ pub use names::{BadRename, Names};
 
 use crate::{
     config::{Bank, Setup},
+    exchange::export::ExportError,
     hex::hex,
     page::answers::Series,
     page::evidence::Evidence,
@@ -44,21 +47,21 @@ pub struct Report<'a> {
     /// The readings' digest and count.
     pub readings: Counted,
     /// `hours.csv`.
-    pub hours: String,
+    pub hours: Vec<u8>,
 }
 
 impl<'a> Report<'a> {
     /// Makes one of the answers; `None` where nothing was heard.
     ///
     /// # Errors
-    /// Whatever SQLite says.
+    /// Where the store can't be read.
     pub fn new(
         connection: &Connection,
         (evidence, series): (&'a Evidence, Option<&'a Series>),
         setup: &'a Setup,
         bank: &'a Bank,
         names: &'a Names,
-    ) -> rusqlite::Result<Option<Self>> {
+    ) -> Result<Option<Self>, ExportError> {
         let Some(stretch_ms) = evidence.stretch_ms() else {
             return Ok(None);
         };
@@ -70,52 +73,46 @@ impl<'a> Report<'a> {
             names,
             written_ms: Utc::now().timestamp_millis(),
             readings: count_readings(connection, setup, bank, names, stretch_ms)?,
-            hours: hours(connection, setup, bank, names, stretch_ms)?,
+            hours: csv::hours(connection, setup, bank, names, stretch_ms)?,
         }))
     }
 }
 
-/// How many rows a table has, and the SHA-256 of its bytes.
+/// How many readings a table has, and the SHA-256 of its bytes.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Counted {
-    /// Rows without the head.
+    /// Readings in it.
     pub rows: u64,
     /// Lower-case hex.
     pub sha256: String,
 }
 
 /// Counts the readings of an answer's stretch and digests `readings.csv` as the bundle holds it.
-///
-/// # Errors
-/// Whatever SQLite says.
-pub fn count_readings(
+fn count_readings(
     connection: &Connection,
     setup: &Setup,
     bank: &Bank,
     names: &Names,
     stretch_ms: (i64, i64),
-) -> rusqlite::Result<Counted> {
-    let mut digest = Sha256::new_with_prefix(csv::Readings::head());
-    let mut readings = csv::Readings::new(connection, setup, bank, names, stretch_ms)?;
-    while let Some(lines) = readings.next_day()? {
-        digest.update(lines);
-    }
+) -> Result<Counted, ExportError> {
+    let mut digest = Digesting(Sha256::new());
+    let rows = csv::readings(connection, setup, bank, names, stretch_ms, &mut digest)?;
     Ok(Counted {
-        rows: readings.rows,
-        sha256: hex(&digest.finalize()),
+        rows,
+        sha256: hex(&digest.0.finalize()),
     })
 }
 
-/// `hours.csv`: what each instrument counted, hour by hour.
-///
-/// # Errors
-/// Whatever SQLite says.
-pub fn hours(
-    connection: &Connection,
-    setup: &Setup,
-    bank: &Bank,
-    names: &Names,
-    stretch_ms: (i64, i64),
-) -> rusqlite::Result<String> {
-    csv::hours(connection, setup, bank, names, stretch_ms)
+/// Digests what is written.
+struct Digesting(Sha256);
+
+impl io::Write for Digesting {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.update(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
 }

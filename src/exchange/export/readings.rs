@@ -1,7 +1,7 @@
 //! The readings, in order of time and then of instruments' names, so that stores with the same readings give the
 //! same bytes.
 
-use std::{collections::BTreeSet, io::Write};
+use std::io::Write;
 
 use rusqlite::Connection;
 
@@ -36,7 +36,8 @@ fn meaning(channel: Channel) -> &'static str {
     }
 }
 
-/// Writes the readings in `[from_ms, until_ms]`, of these instruments or of all; gives how many there were.
+/// Writes the readings in `[from_ms, until_ms]`; gives how many there were. `called` says what an instrument is called
+/// in the output, `None`: it is left out.
 ///
 /// Two values that void each other stand in rows of their own, after what else the reading has: taken in again they
 /// void each other again.
@@ -47,23 +48,23 @@ pub fn readings(
     connection: &Connection,
     setup_digest: &str,
     stretch_ms: (i64, i64),
-    only: Option<&BTreeSet<String>>,
+    called: impl Fn(&str) -> Option<String>,
     format: Format,
     into: &mut (dyn Write + Send),
 ) -> Result<u64, ExportError> {
     let mut sheet = Sheet::begin(format, columns(), setup_digest, into)?;
     let mut rows = 0;
     store::reading::each_named(connection, stretch_ms, |named| {
-        if only.is_some_and(|only| !only.contains(&named.name)) {
+        let Some(name) = called(&named.name) else {
             return Ok(());
-        }
+        };
         rows += 1;
         let singly = named.voided.iter().map(|voided| Channels::from_iter([*voided]));
         for channels in std::iter::once(named.channels).chain(singly) {
             if channels.is_empty() {
                 continue;
             }
-            sheet.row(row(named.at_ms, &named.name, &channels))?;
+            sheet.row(row(named.at_ms, &name, &channels))?;
         }
         Ok::<_, ExportError>(())
     })?;

@@ -154,7 +154,8 @@ fn anchor_rows(anchor: &Value) -> Vec<Value> {
     packs.iter().map(row).collect()
 }
 
-/// The hours of a bank's instruments in `[from_ms, until_ms]`, as they were derived last.
+/// The hours of a bank's instruments in `[from_ms, until_ms]`, as they were derived last. `called` says what an
+/// instrument is called in the table.
 ///
 /// # Errors
 /// Whatever SQLite says.
@@ -163,6 +164,7 @@ pub fn hours(
     setup: &Setup,
     bank: &Bank,
     (from_ms, until_ms): (i64, i64),
+    called: impl Fn(&str) -> String,
 ) -> rusqlite::Result<Table> {
     let roster = Roster::look_up(connection, setup)?;
     let (first, last) = (from_ms.div_euclid(HOUR_MS), until_ms.div_euclid(HOUR_MS));
@@ -176,7 +178,7 @@ pub fn hours(
             };
             let counted = [
                 Field::Instant(hour.hour * HOUR_MS),
-                setup.entry(instrument).id.clone().into(),
+                called(&setup.entry(instrument).id).into(),
                 hour.readings.into(),
                 (hour.counted.heard_ms / 1000).into(),
                 hour.counted.charged_ah().into(),
