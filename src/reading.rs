@@ -84,6 +84,13 @@ impl Channel {
             Self::Connected | Self::Alive => 1.0,
         }
     }
+
+    /// A kept value in the unit that people report in. What is read back from its shortest decimal form is the same.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
+    pub fn in_units(self, value: i64) -> f64 {
+        value as f64 / self.kept_per_unit()
+    }
 }
 
 /// The values of one reading, one place a channel, in kept units.

@@ -1,8 +1,25 @@
-//! Units as people and formats write them, and what they make of a number.
+//! Units as people and formats write them, and what they make of a number; whole numbers of small units as fractions.
 //!
 //! Only units that differ by a factor: what needs an offset (K, °F) is not taken, since it is rather a mistake.
 
 use crate::reading::Channel;
+
+/// Thousandths (mA, mV, mAh, ms) in the whole unit (A, V, Ah, s).
+#[must_use]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "quantities and spans of time are far below 2^52"
+)]
+pub fn thousandths(value: i64) -> f64 {
+    value as f64 / 1000.0
+}
+
+/// Tenths of a percent or of a degree in % or °C.
+#[must_use]
+#[expect(clippy::cast_precision_loss, reason = "quantities are far below 2^52")]
+pub fn tenths(value: i64) -> f64 {
+    value as f64 / 10.0
+}
 
 /// What a number in a unit is multiplied with to give the channel's own unit (A, V, %, Ah, °C); `None` where the
 /// unit can't be one of this channel.

@@ -6,7 +6,6 @@ use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
-    drift::percent,
     problem::Problem,
     query::{Asked, OfBank},
     state::App,
@@ -15,6 +14,7 @@ use super::{
 use crate::{
     ledger::{self, Roster},
     store,
+    unit::{tenths, thousandths},
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -121,13 +121,8 @@ fn pack_body(pack: String, shown: store::anchor::PackAtMark) -> PackBody {
             .cell_max_mv
             .zip(shown.cell_min_mv)
             .map(|(max, min)| thousandths(max - min)),
-        temperature_c: shown.temperature.map(percent),
-        display_before_percent: shown.soc_before.map(percent),
-        display_after_percent: shown.soc_after.map(percent),
+        temperature_c: shown.temperature.map(tenths),
+        display_before_percent: shown.soc_before.map(tenths),
+        display_after_percent: shown.soc_after.map(tenths),
     }
-}
-
-#[expect(clippy::cast_precision_loss, reason = "mV and mA are far below 2^52")]
-pub(super) fn thousandths(value: i64) -> f64 {
-    value as f64 / 1000.0
 }

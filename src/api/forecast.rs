@@ -23,6 +23,7 @@ use crate::{
     },
     config::{Bank, Setup},
     ledger::{self, Display},
+    unit::tenths,
 };
 
 const MS_PER_DAY: f64 = 86_400_000.0;
@@ -175,10 +176,9 @@ fn answer(
 }
 
 /// What a display says, %; `None` at its end stops, which hide error.
-#[expect(clippy::cast_precision_loss, reason = "tenths of a percent")]
 fn telling(display: Display) -> Option<f64> {
     let within = display.soc_permille > 0 && display.soc_permille < 1000;
-    within.then_some(display.soc_permille as f64 / 10.0)
+    within.then(|| tenths(display.soc_permille))
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "some months in ms")]

@@ -15,6 +15,7 @@ use crate::{
     intake::clocks,
     ledger,
     store::{self, Trouble},
+    unit::thousandths,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {
@@ -130,7 +131,7 @@ pub(super) async fn look(app: &App) -> Result<HealthBody, Problem> {
                     instrument: setup.entry(instrument).id.clone(),
                     last_reading: last_ms.map(Zulu),
                     age_s: last_ms.map(|last_ms| (now_ms - last_ms) / 1000),
-                    clock_off_s: off_ms.map(seconds),
+                    clock_off_s: off_ms.map(thousandths),
                     clock_wrong: off_ms.is_some_and(|off_ms| off_ms.abs() > clocks::OFF_MS),
                 }
             })
@@ -168,11 +169,6 @@ pub(super) async fn look(app: &App) -> Result<HealthBody, Problem> {
         })
     })
     .await
-}
-
-#[expect(clippy::cast_precision_loss, reason = "an interval in ms")]
-fn seconds(ms: i64) -> f64 {
-    ms as f64 / 1000.0
 }
 
 fn backups_body(state: &Backups) -> BackupsBody {

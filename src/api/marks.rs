@@ -7,7 +7,6 @@ use utoipa::{IntoParams, ToSchema, openapi::ObjectBuilder};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
-    anchors::thousandths,
     problem::Problem,
     query::{Asked, Instant, Numbered, Sent, meant, one_of, seen},
     state::App,
@@ -16,6 +15,7 @@ use super::{
 use crate::{
     ledger,
     store::stated_mark::{self, Kind, Said, StatedMark},
+    unit::thousandths,
 };
 
 pub(super) fn router() -> OpenApiRouter<App> {

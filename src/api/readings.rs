@@ -122,9 +122,7 @@ fn reading_body(at_ms: i64, channels: &Channels) -> Map<String, Value> {
     let mut body = Map::new();
     body.insert("at".into(), Zulu(at_ms).to_string().into());
     for (channel, value) in channels.iter() {
-        #[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
-        let shown = value as f64 / channel.kept_per_unit();
-        body.insert(field(channel).into(), shown.into());
+        body.insert(field(channel).into(), channel.in_units(value).into());
     }
     body
 }

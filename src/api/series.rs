@@ -6,7 +6,7 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
-    drift::{known_pack, percent, round},
+    drift::{known_pack, round},
     problem::Problem,
     query::{Asked, Instant, stretch},
     state::App,
@@ -16,6 +16,7 @@ use crate::{
     charge::course::{Point, course},
     config::duration,
     ledger::{self, Display},
+    unit::tenths,
 };
 
 /// Points in a series at most.
@@ -80,7 +81,7 @@ impl PackSeries {
         self.actual_percent
             .push(point.actual_percent.map(|percent| round(percent, 2)));
         self.display_percent
-            .push(shown.map(|shown| percent(shown.soc_permille)));
+            .push(shown.map(|shown| tenths(shown.soc_permille)));
     }
 }
 

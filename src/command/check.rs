@@ -12,6 +12,7 @@ use crate::{
     page::words::rfc3339,
     secret::{SecretError, private_text},
     store::{self, setup_version},
+    unit::thousandths,
 };
 
 /// What to check.
@@ -193,8 +194,7 @@ fn write_bank(setup: &Setup, bank: &Bank, text: &mut String) -> std::fmt::Result
             held.revision
         )?;
     }
-    #[expect(clippy::cast_precision_loss, reason = "a voltage in mV")]
-    let volts = bank.full.voltage_mv as f64 / 1000.0;
+    let volts = thousandths(bank.full.voltage_mv);
     writeln!(
         text,
         "  full: at or above {volts} V ({:.3} V a cell) with {:.1} A or less for {} s",

@@ -189,7 +189,6 @@ fn understood(text: &mut String, setup: &Setup, look: &Look) {
     );
 }
 
-#[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
 fn shown(channel: Channel, value: i64) -> String {
-    (value as f64 / channel.kept_per_unit()).to_string()
+    channel.in_units(value).to_string()
 }

@@ -13,6 +13,7 @@ use crate::{
         open,
         survey::{Speaker, Survey},
     },
+    unit::thousandths,
 };
 
 /// Listens for a while, or until told to stop, and gives what was found.
@@ -133,8 +134,7 @@ fn write_told(setup: &Setup, survey: &Survey<'_>, text: &mut String) -> std::fmt
     writeln!(text, "{}\n", table(head, &[0, 1, 3, 7], speakers))?;
     for (place, bank) in setup.banks.iter().enumerate() {
         let capacity_ah = bank.capacity_ah(i64::MAX);
-        #[expect(clippy::cast_precision_loss, reason = "a voltage in mV")]
-        let full_v = bank.full.voltage_mv as f64 / 1000.0;
+        let full_v = thousandths(bank.full.voltage_mv);
         writeln!(
             text,
             "Bank “{}”: {capacity_ah:.0} Ah, {:.1} kWh; full at {full_v} V with {:.1} A or less.",

@@ -125,12 +125,7 @@ async fn next_acknowledgement(events: &mut EventLoop) -> Result<(), PublishError
 
 /// A reading as the demo's instruments send it.
 fn document(at_ms: i64, channels: &Channels) -> String {
-    #[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
-    let value = |channel: Channel| {
-        channels
-            .get(channel)
-            .map(|kept| kept as f64 / channel.kept_per_unit())
-    };
+    let value = |channel: Channel| channels.get(channel).map(|kept| channel.in_units(kept));
     json!({
         "at": at_ms,
         "volts": value(Channel::Voltage),

@@ -52,8 +52,6 @@ impl Limits {
         if possible {
             return Ok(value);
         }
-        #[expect(clippy::cast_precision_loss, reason = "for a person")]
-        let reported = value as f64 / channel.kept_per_unit();
-        Err(out_of_range(channel, &reported.to_string()))
+        Err(out_of_range(channel, &channel.in_units(value).to_string()))
     }
 }

@@ -12,6 +12,7 @@ use super::{Arrival, Decoder, clocks::OFF_MS};
 use crate::{
     config::{Role, Setup},
     reading::{Channel, Instrument},
+    unit::thousandths,
 };
 
 /// Fewer values of a channel say nothing about how it is reported.
@@ -295,7 +296,7 @@ impl<'a> Survey<'a> {
             None => findings.push(format!(
                 "“{name}” sends no time; what a broker stores for it can't be dated. Let it send one and name it: time = \"/…\""
             )),
-            Some(off_s) if off_s.abs() * 1000.0 > as_f64(OFF_MS) => findings.push(format!(
+            Some(off_s) if off_s.abs() > thousandths(OFF_MS) => findings.push(format!(
                 "the clock of “{name}” is {} {}; set it, or what it reports is dated wrongly",
                 hours_and_minutes(off_s.abs()),
                 if off_s > 0.0 { "ahead" } else { "behind" }
@@ -412,13 +413,4 @@ fn sorted(values: impl Iterator<Item = i64>) -> Vec<i64> {
 
 fn median(sorted: &[i64]) -> Option<i64> {
     sorted.get(sorted.len() / 2).copied()
-}
-
-fn thousandths(value: i64) -> f64 {
-    as_f64(value) / 1000.0
-}
-
-#[expect(clippy::cast_precision_loss, reason = "currents and times are far below 2^52")]
-fn as_f64(value: i64) -> f64 {
-    value as f64
 }

@@ -12,6 +12,7 @@ use crate::{
     config::{Bank, Setup},
     reading::Channel,
     store,
+    unit::thousandths,
 };
 
 /// A voltage of the reference this near to a board's is of the same instant, ms.
@@ -120,7 +121,7 @@ fn difference_v(board: &[(i64, i64)], reference: &[(i64, i64)]) -> Option<Known>
             let nearest = near
                 .filter_map(|at| reference.get(at))
                 .min_by_key(|of| (of.0 - at_ms).abs())?;
-            ((nearest.0 - at_ms).abs() <= SAME_INSTANT_MS).then(|| (mv - nearest.1) as f64 / 1000.0)
+            ((nearest.0 - at_ms).abs() <= SAME_INSTANT_MS).then(|| thousandths(mv - nearest.1))
         })
         .collect();
     let count = differences.len() as f64;

@@ -11,6 +11,7 @@ use crate::{
     config::{Bank, Setup},
     reading::Channel,
     store::{self, counter_step},
+    unit::thousandths,
 };
 
 /// What a counter went up by, with its steps that are not charge put right.
@@ -47,9 +48,8 @@ pub(super) fn counts(connection: &Connection, member: &Member, until_ms: i64) ->
     let own = own_count(connection, member, first_ms, until_ms)?;
     let heard = cuts::cut(connection, std::slice::from_ref(member), until_ms)?[0];
     let own_mah = own.and_then(|own| own.counted_mah);
-    #[expect(clippy::cast_precision_loss, reason = "a charge in mAh")]
     let counts = own_mah.map_or(Counts::Net, |mah| {
-        Counts::of(mah as f64 / 1000.0, &heard, member.displayed_capacity_ah)
+        Counts::of(thousandths(mah), &heard, member.displayed_capacity_ah)
     });
     Ok(counts)
 }

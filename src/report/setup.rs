@@ -11,6 +11,7 @@ use crate::{
         plots::icon,
         words::{day, visible},
     },
+    unit::thousandths,
 };
 
 fn chemistry(report: &Report<'_>) -> &'static str {
@@ -21,9 +22,8 @@ fn chemistry(report: &Report<'_>) -> &'static str {
     }
 }
 
-#[expect(clippy::cast_precision_loss, reason = "mV are far below 2^52")]
 fn full_v(report: &Report<'_>) -> f64 {
-    report.bank.full.voltage_mv as f64 / 1000.0
+    thousandths(report.bank.full.voltage_mv)
 }
 
 /// The section's body.

@@ -114,8 +114,7 @@ fn refuse(
 
 fn conflict(name: &str, reading: &Reading, channel: Channel, value: i64) -> Refusal {
     let at_ms = reading.at_ms;
-    #[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
-    let shown = value as f64 / channel.kept_per_unit();
+    let shown = channel.in_units(value);
     Refusal {
         reason: Reason::Conflict,
         detail: format!(

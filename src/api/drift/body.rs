@@ -190,12 +190,6 @@ pub(super) fn coverage_body(coverage: Coverage, off_busbar_ms: Option<i64>) -> C
     }
 }
 
-/// Tenths of a percent as percent.
-#[expect(clippy::cast_precision_loss, reason = "tenths of a percent")]
-pub(in crate::api) fn percent(permille: i64) -> f64 {
-    permille as f64 / 10.0
-}
-
 /// Digits beyond what the uncertainty supports only hide it.
 pub(in crate::api) fn round(value: f64, digits: i32) -> f64 {
     let factor = 10_f64.powi(digits);

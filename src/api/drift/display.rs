@@ -2,12 +2,13 @@
 
 use super::{
     super::zulu::Zulu,
-    body::{DisplayBody, percent, round},
+    body::{DisplayBody, round},
 };
 use crate::{
     charge::{drift::Record, estimate::Estimate},
     config::Bank,
     ledger::Display,
+    unit::tenths,
 };
 
 /// Why a board should not be judged by how far its display is from the reference's.
@@ -22,12 +23,12 @@ pub(super) fn body(
     capacity_ah: f64,
     reference: Option<Display>,
 ) -> DisplayBody {
-    let shown = percent(display.soc_permille);
+    let shown = tenths(display.soc_permille);
     DisplayBody {
         at: Some(Zulu(display.at_ms)),
         censored: display.soc_permille <= 0 || display.soc_permille >= 1000,
         less_reference_display_points: reference
-            .map(|reference| round(shown - percent(reference.soc_permille), 1)),
+            .map(|reference| round(shown - tenths(reference.soc_permille), 1)),
         ..beside(shown, below_full, capacity_ah)
     }
 }
@@ -62,7 +63,7 @@ pub(super) fn bank_mean(
     for (p, pack) in bank.packs.iter().enumerate().filter(|(p, _)| on_busbar[*p]) {
         let permille = displays[p]?.soc_permille;
         let capacity_ah = pack.held_at(until_ms).displayed_capacity_ah();
-        shown_ah += percent(permille) / 100.0 * capacity_ah;
+        shown_ah += tenths(permille) / 100.0 * capacity_ah;
         of_ah += capacity_ah;
         censored |= permille <= 0 || permille >= 1000;
     }

@@ -24,8 +24,8 @@ use crate::{
     config::{Bank, Setup},
     ledger::{self, Display},
 };
+pub(super) use body::round;
 use body::{Answer, ClosureBody, CountedBody, ReferenceBody, coverage_body};
-pub(super) use body::{percent, round};
 use pack::{Seen, inside, pack_body, unheard};
 
 pub(super) fn router() -> OpenApiRouter<App> {

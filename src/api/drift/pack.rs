@@ -4,7 +4,7 @@ use super::{
     super::zulu::Zulu,
     body::{
         CautionBody, CountedBody, EpochBody, ErrorBody, OwnCounterBody, PackBody, RateBody, ResetBody,
-        ResyncBody, StepBody, coverage_body, lines, percent, round,
+        ResyncBody, StepBody, coverage_body, lines, round,
     },
     display,
 };
@@ -20,6 +20,7 @@ use crate::{
     config::{Bank, Setup},
     ledger::{Display, OwnCount, Resync},
     store::gap::DisplayJump,
+    unit::{tenths, thousandths},
 };
 
 /// What a pack's board said beside its current.
@@ -163,7 +164,7 @@ fn own_counter_body(
     capacity_ah: f64,
     own: &OwnCount,
 ) -> OwnCounterBody {
-    let counted_ah = own.counted_mah.map(ah);
+    let counted_ah = own.counted_mah.map(thousandths);
     let heard = record.heard(p + 1, from, until);
     let counts = counted_ah.map_or(Counts::Net, |own_ah| Counts::of(own_ah, &heard, capacity_ah));
     let error: Option<Estimate> = counted_ah
@@ -180,48 +181,43 @@ fn own_counter_body(
             .map(|step| StepBody {
                 at: Zulu(step.at_ms),
                 kind: step.kind.word(),
-                before_ah: ah(step.before_mah),
-                after_ah: ah(step.after_mah),
-                counted_ah: step.counted_mah.map(ah),
+                before_ah: thousandths(step.before_mah),
+                after_ah: thousandths(step.after_mah),
+                counted_ah: step.counted_mah.map(thousandths),
             })
             .collect(),
     }
 }
 
-#[expect(clippy::cast_precision_loss, reason = "a charge in mAh")]
-fn ah(mah: i64) -> f64 {
-    mah as f64 / 1000.0
-}
-
 fn resync_body(resync: &Resync) -> ResyncBody {
     ResyncBody {
         at: Zulu(resync.at_ms),
-        before_percent: resync.before_permille.map(percent),
-        after_percent: resync.after_permille.map(percent),
+        before_percent: resync.before_permille.map(tenths),
+        after_percent: resync.after_permille.map(tenths),
     }
 }
 
 fn reset_body(jump: &DisplayJump) -> ResetBody {
     ResetBody {
         at: Zulu(jump.at_ms),
-        before_percent: percent(jump.soc_before),
-        after_percent: percent(jump.soc_after),
+        before_percent: tenths(jump.soc_before),
+        after_percent: tenths(jump.soc_after),
     }
 }
 
 fn caution_body(episode: &Episode) -> CautionBody {
     let (worst, text) = match episode.kind {
         Kind::CellHigh => (
-            ah(episode.worst),
+            thousandths(episode.worst),
             "a cell above 3.65 V, the usual caution for LFP".to_owned(),
         ),
         Kind::CellLow => (
-            ah(episode.worst),
+            thousandths(episode.worst),
             "a cell below 2.5 V, the usual caution for LFP".to_owned(),
         ),
-        Kind::ColdCharging => (percent(episode.worst), "charging below 0 °C".to_owned()),
+        Kind::ColdCharging => (tenths(episode.worst), "charging below 0 °C".to_owned()),
         Kind::SocSpread => {
-            let apart = percent(episode.worst);
+            let apart = tenths(episode.worst);
             let text =
                 format!("packs on one busbar display up to {apart} points apart, this one furthest off");
             (apart, text)

@@ -13,12 +13,13 @@ use std::{
 
 use rusqlite::Connection;
 
-use super::{Column, ExportError, Field, Format, Kind::Number, readings::in_units, sheet::Sheet};
+use super::{Column, ExportError, Field, Format, Kind::Number, sheet::Sheet};
 use crate::{
     config::Bank,
     config::Setup,
     reading::{Channel, Channels},
     store,
+    unit::thousandths,
 };
 
 const COLUMNS: [Column; 6] = [
@@ -94,18 +95,16 @@ pub fn batteries(
 
 impl Pack {
     fn row(&mut self, at_ms: i64, channels: &Channels) -> Result<(), ExportError> {
-        let value = |channel: Channel| channels.get(channel).map(|value| in_units(channel, value));
+        let value = |channel: Channel| channels.get(channel).map(|value| channel.in_units(value));
         let (Some(voltage), Some(current)) = (value(Channel::Voltage), value(Channel::Current)) else {
             return Ok(());
         };
         let first_ms = *self.first_ms.get_or_insert(at_ms);
-        #[expect(clippy::cast_precision_loss, reason = "times in ms are far below 2^52")]
-        let seconds = |ms: i64| Some(ms as f64 / 1000.0);
         let fields = [
-            seconds(at_ms - first_ms),
+            Some(thousandths(at_ms - first_ms)),
             Some(voltage),
             Some(current),
-            seconds(at_ms),
+            Some(thousandths(at_ms)),
             value(Channel::Charge),
             value(Channel::Temperature),
         ];

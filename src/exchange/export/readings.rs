@@ -76,13 +76,7 @@ fn row(at_ms: i64, name: &str, channels: &Channels) -> Vec<Field> {
     let before = [Field::Instant(at_ms), Field::Text(name.to_owned())];
     let values = Channel::ALL.map(|channel| {
         let value = channels.get(channel);
-        Field::from(value.map(|value| in_units(channel, value)))
+        Field::from(value.map(|value| channel.in_units(value)))
     });
     before.into_iter().chain(values).collect()
-}
-
-/// A kept value in A, V, %, Ah or °C. What is read back from its shortest decimal form is the same kept value.
-#[expect(clippy::cast_precision_loss, reason = "kept values are far below 2^52")]
-pub(super) fn in_units(channel: Channel, value: i64) -> f64 {
-    value as f64 / channel.kept_per_unit()
 }

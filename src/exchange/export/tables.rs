@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::{
     Column, Field, Table,
     columns::{ANCHOR, ANSWER, HOUR, MARK, NOTE, PHASE, STATED_PHASE},
-    readings::{self, in_units},
+    readings,
 };
 use crate::{
     api::query_string,
@@ -172,9 +172,9 @@ pub fn hours(
     for instrument in bank.instruments() {
         let number = roster.member(instrument).number;
         for hour in store::hour::between(connection, number, first, last)? {
-            let extremes = |extremes: Option<(i64, i64)>, channel| {
+            let extremes = |extremes: Option<(i64, i64)>, channel: Channel| {
                 let (lowest, highest) = extremes.unzip();
-                [lowest, highest].map(|value| Field::from(value.map(|value| in_units(channel, value))))
+                [lowest, highest].map(|value| Field::from(value.map(|value| channel.in_units(value))))
             };
             let counted = [
                 Field::Instant(hour.hour * HOUR_MS),
