@@ -218,6 +218,7 @@ fn expected(sent: i64) -> digest::ReadingsDigest {
     use packdrift::reading::{Channel, Channels};
     let mut connection = store::read_write(Path::new(":memory:")).unwrap();
     let transaction = connection.transaction().unwrap();
+    let mut insert = store::reading::Insert::new(&transaction).unwrap();
     for n in 0..sent {
         let (_, body, instrument, at_ms) = yearly(n);
         let body: serde_json::Value = serde_json::from_slice(&body).unwrap();
@@ -232,8 +233,9 @@ fn expected(sent: i64) -> digest::ReadingsDigest {
             let kept = (body[field].as_f64().unwrap() * channel.kept_per_unit()).round() as i64;
             channels.set(channel, Some(kept));
         }
-        store::reading::insert(&transaction, number, at_ms, &channels).unwrap();
+        insert.put(number, at_ms, &channels).unwrap();
     }
+    drop(insert);
     transaction.commit().unwrap();
     digest::of_readings(&connection).unwrap()
 }

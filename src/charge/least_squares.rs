@@ -160,21 +160,6 @@ impl Fit {
     pub fn residual_spread(&self) -> Option<f64> {
         (self.degrees_of_freedom > 0).then(|| (self.left_over / self.degrees_of_freedom as f64).sqrt())
     }
-
-    /// Covariance of the unknowns, judged by the residuals: their variance times (XᵀX)⁻¹.
-    #[must_use]
-    pub fn covariance(&self) -> Option<DMatrix<f64>> {
-        let spread = self.residual_spread()?;
-        Some(&self.unscaled * (spread * spread))
-    }
-
-    /// What `row` comes to, and its standard uncertainty by a covariance: JCGM 100:2008, 5.2.2.
-    #[must_use]
-    pub fn predicted(&self, row: &[f64], covariance: &DMatrix<f64>) -> (f64, f64) {
-        let row = DVector::from_row_slice(row);
-        let variance = (row.transpose() * covariance * &row)[(0, 0)];
-        (self.coefficients.dot(&row), variance.max(0.0).sqrt())
-    }
 }
 
 /// Covariance of the unknowns where residuals of neighbouring observations are alike, with Bartlett's weights up to
@@ -262,6 +247,6 @@ mod tests {
         let fit = of(&[(0.0, 1.0), (1.0, 3.0)]).fit().unwrap();
         assert!((fit.coefficients[1] - 2.0).abs() < 1e-12);
         assert_eq!(fit.residual_spread(), None);
-        assert_eq!(fit.covariance(), None);
+        assert_eq!(fit.residual_spread(), None);
     }
 }

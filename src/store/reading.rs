@@ -65,19 +65,6 @@ impl<'c> Insert<'c> {
     }
 }
 
-/// Stores one reading of the instrument with number `instrument`.
-///
-/// # Errors
-/// Whatever SQLite says.
-pub fn insert(
-    connection: &Connection,
-    instrument: i64,
-    at_ms: i64,
-    channels: &Channels,
-) -> rusqlite::Result<Stored> {
-    Insert::new(connection)?.put(instrument, at_ms, channels)
-}
-
 /// Merges a reading with the one already there.
 fn merge(connection: &Connection, instrument: i64, at_ms: i64, news: &Channels) -> rusqlite::Result<Stored> {
     let (mut channels, mut void): (Channels, i64) = connection
@@ -478,8 +465,9 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let connection = read_write(&folder.path().join("t.sqlite")).unwrap();
         let tern = instrument::number_of(&connection, "tern").unwrap();
+        let mut insert = Insert::new(&connection).unwrap();
         for (at_ms, channels) in readings {
-            insert(&connection, tern, *at_ms, channels).unwrap();
+            insert.put(tern, *at_ms, channels).unwrap();
         }
         let rows = connection
             .prepare(&format!(

@@ -41,13 +41,15 @@ pub fn put(
         .map(|entry| store::instrument::number_of(&transaction, &entry.id).unwrap())
         .collect();
     let mut touched = store::reading::TouchedHours::new();
+    let mut insert = store::reading::Insert::new(&transaction).unwrap();
     for (at_ms, instrument, channels) in readings {
         let number = numbers[usize::from(instrument)];
-        let stored = store::reading::insert(&transaction, number, at_ms, &channels).unwrap();
+        let stored = insert.put(number, at_ms, &channels).unwrap();
         if stored.changed {
             touched.insert((at_ms.div_euclid(3_600_000), number));
         }
     }
+    drop(insert);
     store::reading::mark_stale(&transaction, &touched).unwrap();
     transaction.commit().unwrap();
 }
