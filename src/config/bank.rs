@@ -16,6 +16,9 @@ const LONGEST_BRIDGE: Duration = Duration::from_secs(3600);
 /// No pack holds more, Ah: who writes more has written mAh.
 const LARGEST_AH: f64 = 10_000.0;
 
+/// What a capacity in Ah must be, in words.
+const CAPACITY: &str = "above 0 and at most 10000; 200000 mAh are 200";
+
 /// Gives names their instruments, in the order they are met.
 pub(super) trait Enlist {
     /// The instrument of a new name; `None` where the name can't be used, which has then been said.
@@ -248,13 +251,12 @@ fn reference(table: Table<'_>, names: &mut impl Enlist) -> Option<Reference> {
 fn pack(table: Table<'_>, names: &mut impl Enlist) -> Option<Pack> {
     let id = table.required_text("id", "\"tern\"");
     let rated = table.required_number("capacity_ah", "200");
-    let is_one = |ah: f64| ah > 0.0 && ah <= LARGEST_AH;
     if let Some(rated) = rated.as_ref().filter(|rated| !is_one(rated.value)) {
         table.findings.add(
             &rated.place,
             format!("a pack can't have {} Ah", rated.value),
             "this capacity",
-            "write the rated capacity in Ah, above 0 and at most 10000; 200000 mAh are 200",
+            format!("write the rated capacity in Ah, {CAPACITY}"),
         );
     }
     let first = Held {
@@ -295,7 +297,7 @@ fn pack(table: Table<'_>, names: &mut impl Enlist) -> Option<Pack> {
             Some(_) => {}
         }
         if change.has("capacity_ah") {
-            let _ = change.number_within("capacity_ah", |ah| ah > 0.0, "above 0 Ah");
+            let _ = change.number_within("capacity_ah", is_one, CAPACITY);
         }
         let before = held[held.len() - 1].clone();
         held.push(Held {
@@ -309,11 +311,16 @@ fn pack(table: Table<'_>, names: &mut impl Enlist) -> Option<Pack> {
     rated.map(|_| Pack { instrument, held })
 }
 
+/// Whether a pack can have so many Ah.
+fn is_one(ah: f64) -> bool {
+    ah > 0.0 && ah <= LARGEST_AH
+}
+
 /// What a table says a pack is; what it leaves out stays as `before`.
 fn held(table: &Table<'_>, before: Held) -> Held {
-    let above_zero = |key| table.number_within(key, |value| value > 0.0, "above 0");
-    let measured = above_zero("measured_capacity_ah");
-    let uncertainty = above_zero("measured_capacity_uncertainty_ah");
+    let capacity = |key| table.number_within(key, is_one, CAPACITY);
+    let measured = capacity("measured_capacity_ah");
+    let uncertainty = capacity("measured_capacity_uncertainty_ah");
     if measured.is_some() != uncertainty.is_some() {
         table.findings.add(
             &table.place,
@@ -331,7 +338,7 @@ fn held(table: &Table<'_>, before: Held) -> Held {
         capacity_ah: table
             .number("capacity_ah")
             .map_or(before.capacity_ah, |ah| ah.value),
-        set_capacity_ah: above_zero("set_capacity_ah").or(before.set_capacity_ah),
+        set_capacity_ah: capacity("set_capacity_ah").or(before.set_capacity_ah),
         measured_capacity_ah: measured.zip(uncertainty).or(before.measured_capacity_ah),
         revision: text("revision").unwrap_or(before.revision),
         firmware: text("firmware").or(before.firmware),

@@ -68,6 +68,13 @@ fn wrong_files() -> Vec<(&'static str, String)> {
             "capacity in mAh",
             with("capacity_ah = 230", "capacity_ah = 230000"),
         ),
+        (
+            "another capacity in mAh",
+            with(
+                "revision = \"B\"",
+                "revision = \"B\"\nset_capacity_ah = 230000\n[[bank.pack.change]]\nfrom = 2026-01-10T08:00:00Z\ncapacity_ah = 220000",
+            ),
+        ),
         ("no revision", with("revision = \"A\"\n", "")),
         (
             "measured without uncertainty",
