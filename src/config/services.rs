@@ -1,4 +1,5 @@
-//! `[store]`, `[backup]`, `[report]`, `[mqtt]`, `[broker]`, `[api]`: where readings come from, where they go, where answers are given.
+//! `[store]`, `[backup]`, `[report]`, `[mqtt]`, `[broker]`, `[api]`, `[publish]`: where readings come from, where they
+//! go, where answers are given.
 
 use std::{
     net::{Ipv4Addr, SocketAddr},

@@ -12,7 +12,7 @@ use crate::{
     store,
 };
 
-/// The whole hours in `[since_ms, until_ms]` in which anybody was heard, in order.
+/// The whole hours in `[since_ms, until_ms]` in which the reference was heard, in order: without it there is no balance.
 ///
 /// # Errors
 /// Whatever SQLite says.
