@@ -123,6 +123,7 @@ fn an_asserted_mark_is_held_against_the_banks_own_voltage_as_logged() {
         (!(from_ms..until_ms).contains(&at_ms)).then_some((at_ms, of, channels))
     });
     let api = Api::on(past::setup(), readings);
+    api.get("/v1/anchors");
     let asserted = |at: &str| {
         let id = say(
             &api,
