@@ -241,7 +241,7 @@ impl App {
             }
             Ok(Err(_stopped)) => {}
             Err(_elapsed) => {
-                tracing::warn!("the ledger could not be brought up to date in time: the writer is busy")
+                tracing::warn!("the ledger could not be brought up to date in time: the writer is busy");
             }
         }
         None
