@@ -11,7 +11,7 @@ const RESETS_BEFORE_MS: i64 = 3_600_000;
 /// What a display at its upper end may not have counted of what its pack still took, fraction of capacity.
 const TAKEN_WHEN_FULL: f64 = 0.01;
 /// How many standard deviations apart displays may be and still have counted the same.
-const AGREE_WITHIN: f64 = 3.0;
+pub(super) const AGREE_WITHIN: f64 = 3.0;
 
 impl Filled<'_> {
     /// Fills gaps with what their instrument itself says of them, unless that was set anew meanwhile.
