@@ -1,7 +1,7 @@
 //! What nobody heard between two full charges: at both the bank held the same, so what the reference counted in
 //! between is what it counts too much, and what is missing is the rest.
 
-use super::{Amount, Filled, How, whose};
+use super::{Amount, Filled, How, Segment, usual::Usual, whose};
 use crate::charge::{
     estimate::{Estimate, Source},
     facts::Gap,
@@ -9,35 +9,21 @@ use crate::charge::{
     time::as_f64,
 };
 
+/// So many times likelier it has to be that displays were set anew in a gap than that they counted on. Judgement: the one
+/// is rare, and not to believe them costs sureness only.
+const LIKELIER: f64 = 10.0;
+
 impl Filled<'_> {
     /// Fills what the reference was not heard to count between successive full charges.
     pub(super) fn fill_reference_from_marks(&mut self) {
-        let marks: Vec<usize> = self
-            .facts
-            .marks
-            .iter()
-            .filter_map(|mark| self.facts.cut_at(mark.at_ms))
-            .collect();
-        let spans: Vec<(usize, usize)> = marks
-            .windows(2)
-            .map(|pair| (pair[0], pair[1]))
-            .filter(|(begin, end)| self.is_of_the_same_packs(*begin, *end))
-            .collect();
-        let (measured, missing): (Vec<_>, Vec<_>) = spans
+        let (measured, missing): (Vec<_>, Vec<_>) = self
+            .spans()
             .into_iter()
             .partition(|(begin, end)| self.is_measured(*begin, *end));
         if missing.is_empty() {
             return;
         }
-        let closures = measured
-            .into_iter()
-            .map(|(begin, end)| Closure {
-                begin,
-                end,
-                closure: self.between(0, begin, end) - self.gained(begin, end),
-            })
-            .collect();
-        let losses = Losses::new(self.facts, self, closures);
+        let losses = self.losses_by(&measured);
         let lost: Vec<Estimate> = missing
             .iter()
             .map(|(begin, end)| {
@@ -50,9 +36,69 @@ impl Filled<'_> {
         }
     }
 
+    /// Whether what the packs tell of a stretch in which the reference was not heard can be, by the full charges around
+    /// it. Displays that were all set anew at a full charge that nobody heard may agree with one another; then they are
+    /// off together by what they had gathered until then.
+    pub(super) fn fits_marks(&self, usual: &Usual, unheard: &[usize], told: &[Estimate]) -> bool {
+        let spans = self.spans();
+        let around =
+            |(begin, end): &(usize, usize)| unheard.iter().all(|index| (*begin..*end).contains(index));
+        let Some((begin, end)) = spans.iter().copied().find(around) else {
+            return true;
+        };
+        let measured: Vec<_> = spans
+            .into_iter()
+            .filter(|(begin, end)| self.is_measured(*begin, *end))
+            .collect();
+        let mut beyond = -self.losses_by(&measured).between(begin, begin, end) - self.gained(begin, end);
+        for index in begin..end {
+            beyond = beyond
+                + match unheard.iter().position(|one| *one == index) {
+                    Some(place) => told[place].clone(),
+                    None if self.amounts[0][index].known().is_some() => self.between(0, index, index + 1),
+                    None => return true,
+                };
+        }
+        let gathered = Segment {
+            begin_ms: self.segments[begin].begin_ms,
+            end_ms: self.segments[unheard[0]].begin_ms,
+        };
+        let packs = 0..self.amounts.len() - 1;
+        let set_anew_ah: f64 = packs.map(|p| -usual.ah(self.facts, p, gathered)).sum();
+        // Twice the logarithm of the ratio of two normal densities of one width.
+        let (beyond_ah, unsure_ah) = (beyond.value_ah, beyond.standard_uncertainty_ah());
+        let ratio = (beyond_ah.powi(2) - (beyond_ah - set_anew_ah).powi(2)) / unsure_ah.powi(2);
+        ratio <= 2.0 * LIKELIER.ln()
+    }
+
     /// What the packs gained from one full charge to another: nothing, as nearly as full charges are alike.
     fn gained(&self, begin: usize, end: usize) -> Estimate {
         self.facts.full_together(end) - self.facts.full_together(begin)
+    }
+
+    /// The stretches from a full charge to the next in which the packs were the same, as cuts.
+    fn spans(&self) -> Vec<(usize, usize)> {
+        let marks: Vec<usize> = self
+            .facts
+            .marks
+            .iter()
+            .filter_map(|mark| self.facts.cut_at(mark.at_ms))
+            .collect();
+        marks
+            .windows(2)
+            .map(|pair| (pair[0], pair[1]))
+            .filter(|(begin, end)| self.is_of_the_same_packs(*begin, *end))
+            .collect()
+    }
+
+    /// The losses by what the reference counted over measured spans.
+    fn losses_by(&self, measured: &[(usize, usize)]) -> Losses<'_> {
+        let closures = measured.iter().map(|(begin, end)| Closure {
+            begin: *begin,
+            end: *end,
+            closure: self.between(0, *begin, *end) - self.gained(*begin, *end),
+        });
+        Losses::new(self.facts, self, closures.collect())
     }
 
     /// Whether from a full charge to the next nobody came or went.
