@@ -9,10 +9,6 @@ use crate::charge::{
     time::as_f64,
 };
 
-/// So many times likelier it has to be that displays were set anew in a gap than that they counted on. Judgement: the one
-/// is rare, and not to believe them costs sureness only.
-const LIKELIER: f64 = 10.0;
-
 impl Filled<'_> {
     /// Fills what the reference was not heard to count between successive full charges.
     pub(super) fn fill_reference_from_marks(&mut self) {
@@ -36,15 +32,23 @@ impl Filled<'_> {
         }
     }
 
-    /// Whether what the packs tell of a stretch in which the reference was not heard can be, by the full charges around
-    /// it. Displays that were all set anew at a full charge that nobody heard may agree with one another; then they are
-    /// off together by what they had gathered until then.
-    pub(super) fn fits_marks(&self, usual: &Usual, unheard: &[usize], told: &[Estimate]) -> bool {
+    /// What the packs tell of a stretch in which the reference was not heard, weighed against what the full charges
+    /// around it say: what the two differ by is shared out as each is unsure.
+    ///
+    /// Displays that were all set anew at a full charge that nobody heard may agree with one another too, and are off
+    /// together by what they had gathered until then. Beforehand that is as likely as the span was not heard; how likely
+    /// it is after all follows from how well each fits the marks (Bayes). `None` where it is likelier than not.
+    pub(super) fn weighed_by_marks(
+        &self,
+        usual: &Usual,
+        unheard: &[usize],
+        told: Vec<Estimate>,
+    ) -> Option<Vec<Estimate>> {
         let spans = self.spans();
         let around =
             |(begin, end): &(usize, usize)| unheard.iter().all(|index| (*begin..*end).contains(index));
         let Some((begin, end)) = spans.iter().copied().find(around) else {
-            return true;
+            return Some(told);
         };
         let measured: Vec<_> = spans
             .into_iter()
@@ -56,19 +60,34 @@ impl Filled<'_> {
                 + match unheard.iter().position(|one| *one == index) {
                     Some(place) => told[place].clone(),
                     None if self.amounts[0][index].known().is_some() => self.between(0, index, index + 1),
-                    None => return true,
+                    None => return Some(told),
                 };
         }
+        let lasts_ms = |index: usize| self.segments[index].lasts_ms();
+        let unheard_ms: f64 = unheard.iter().map(|index| lasts_ms(*index)).sum();
+        let beforehand = unheard_ms / (begin..end).map(lasts_ms).sum::<f64>();
         let gathered = Segment {
             begin_ms: self.segments[begin].begin_ms,
             end_ms: self.segments[unheard[0]].begin_ms,
         };
         let packs = 0..self.amounts.len() - 1;
         let set_anew_ah: f64 = packs.map(|p| -usual.ah(self.facts, p, gathered)).sum();
-        // Twice the logarithm of the ratio of two normal densities of one width.
-        let (beyond_ah, unsure_ah) = (beyond.value_ah, beyond.standard_uncertainty_ah());
-        let ratio = (beyond_ah.powi(2) - (beyond_ah - set_anew_ah).powi(2)) / unsure_ah.powi(2);
-        ratio <= 2.0 * LIKELIER.ln()
+        // Normal densities of one width.
+        let (beyond_ah, variance) = (beyond.value_ah, beyond.covariance(&beyond));
+        let counted_on = (1.0 - beforehand) * (-0.5 * beyond_ah.powi(2) / variance).exp();
+        let set_anew = beforehand * (-0.5 * (beyond_ah - set_anew_ah).powi(2) / variance).exp();
+        let likely = set_anew / (counted_on + set_anew);
+        let weighed = |(told, index): (Estimate, &usize)| {
+            let part = told.covariance(&beyond) / variance;
+            let here_ah = set_anew_ah * lasts_ms(*index) / unheard_ms;
+            (told - beyond.clone().times(part) - Estimate::exact(likely * here_ah)).moved(
+                Source::Gaps,
+                whose(0),
+                gathered.end_ms,
+                (likely * (1.0 - likely)).sqrt() * here_ah,
+            )
+        };
+        (likely < 0.5).then(|| told.into_iter().zip(unheard).map(weighed).collect())
     }
 
     /// What the packs gained from one full charge to another: nothing, as nearly as full charges are alike.

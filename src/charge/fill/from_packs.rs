@@ -29,7 +29,9 @@ impl Filled<'_> {
                 .iter()
                 .map(|index| self.told_by(&witnesses, usual, *index))
                 .collect();
-            if self.agree(&witnesses, usual, &unknown, &told) && self.fits_marks(usual, &unknown, &told) {
+            if self.agree(&witnesses, usual, &unknown, &told)
+                && let Some(told) = self.weighed_by_marks(usual, &unknown, told)
+            {
                 for (index, ah) in unknown.into_iter().zip(told) {
                     let how = How::Witnessed;
                     self.amounts[0][index] = Amount { how, ah };
