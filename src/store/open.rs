@@ -22,7 +22,7 @@ const MIGRATIONS: &[M<'static>] = &[
 ];
 
 /// Pages that a reading connection keeps to itself, KiB.
-const READER_CACHE_KIB: i64 = 512;
+const READER_CACHE_KIB: i64 = 128;
 
 /// Why a database can't be used.
 #[derive(Debug, thiserror::Error)]

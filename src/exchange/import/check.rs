@@ -3,7 +3,7 @@
 //! A wrong unit, a turned sign and the wrong column show in the values together, not in one of them. Then the file
 //! is refused as a whole, since quarantine is for what is wrong now and then.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
 use super::{
     trouble::Trouble,
@@ -32,8 +32,8 @@ pub(super) struct Check {
     pub(super) refused: BTreeMap<Reason, (u64, String)>,
     pub(super) extent_ms: Option<(i64, i64)>,
     pub(super) first: Vec<(u64, Reading)>,
-    values: HashMap<(Instrument, Channel), Values>,
-    hours: HashMap<Instrument, BTreeMap<i64, (i64, i64)>>,
+    values: BTreeMap<(Instrument, Channel), Values>,
+    hours: BTreeMap<Instrument, BTreeMap<i64, (i64, i64)>>,
 }
 
 /// The values of one channel of an instrument.
@@ -99,13 +99,10 @@ impl Check {
 
     /// The channels that were seen, in order.
     pub(super) fn channels(&self) -> Vec<((Instrument, Channel), Values)> {
-        let mut seen: Vec<_> = self
-            .values
+        self.values
             .iter()
             .map(|(key, values)| (*key, values.clone()))
-            .collect();
-        seen.sort_by_key(|(key, _)| *key);
-        seen
+            .collect()
     }
 
     /// Whether the file makes sense as a whole.

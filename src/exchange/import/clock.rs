@@ -3,7 +3,7 @@
 //! A clock that is put forward skips an hour, and times in it are a mistake. A clock that is put back shows an hour
 //! twice; which pass a row is of shows in the order of rows, where both passes are there. Else it is not guessed.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use chrono::{DateTime, FixedOffset, LocalResult, NaiveDateTime, TimeZone};
 use chrono_tz::Tz;
@@ -42,7 +42,7 @@ pub(super) struct Clock {
     zone: Option<Zone>,
     zones: HashMap<String, Zone>,
     fold: Option<Fold>,
-    last_ms: HashMap<Line, i64>,
+    last_ms: BTreeMap<Line, i64>,
     /// Hours that were shown twice, by whose rows and the first instant that may be meant.
     twice: HashMap<(Line, i64), Twice>,
 }
@@ -68,7 +68,7 @@ impl Clock {
             zone,
             zones: HashMap::new(),
             fold: time.fold,
-            last_ms: HashMap::new(),
+            last_ms: BTreeMap::new(),
             twice: HashMap::new(),
         })
     }

@@ -1,6 +1,6 @@
 //! From rows to readings and refusals, by the same rules as messages.
 
-use std::collections::BTreeMap;
+use std::{borrow::Cow, collections::BTreeMap};
 
 use super::{
     clock::Clock,
@@ -106,10 +106,10 @@ impl<'a> Understand<'a> {
             Shape::Wide(values) => (owner.map_or(0, |instrument| usize::from(instrument.0)), values),
             Shape::Long { name, series, .. } => {
                 let name = text(rows.cell(*name)?).unwrap_or_default();
-                match series.get(name.as_str()) {
+                match series.get(name.as_ref()) {
                     Some((place, at)) => (*place, std::slice::from_ref(at)),
                     None => {
-                        *self.left_out.entry(name).or_default() += 1;
+                        *self.left_out.entry(name.into_owned()).or_default() += 1;
                         return Ok(());
                     }
                 }
@@ -117,12 +117,13 @@ impl<'a> Understand<'a> {
         };
         let at_ms = time(&self.columns, &mut self.clock, rows, whose)?;
         // A row may be of several instruments; values of one that are wrong refuse the others of it.
-        let mut done: Vec<Option<Instrument>> = Vec::new();
-        for at in values {
-            if done.contains(&at.instrument) {
+        for (place, at) in values.iter().enumerate() {
+            if values[..place]
+                .iter()
+                .any(|done| done.instrument == at.instrument)
+            {
                 continue;
             }
-            done.push(at.instrument);
             let Some(instrument) = at.instrument.or(owner) else {
                 continue;
             };
@@ -179,13 +180,17 @@ impl<'a> Understand<'a> {
             Who::Fixed(instrument) => Ok(Some(*instrument)),
             Who::Column { column, known } => {
                 let name = text(rows.cell(*column)?).unwrap_or_default();
-                known.get(&name).copied().map(Some).ok_or_else(|| Refusal {
-                    reason: Reason::UnknownInstrument,
-                    detail: format!(
-                        "{} is no instrument of the setup or the map",
-                        value::shortened(&name)
-                    ),
-                })
+                known
+                    .get(name.as_ref())
+                    .copied()
+                    .map(Some)
+                    .ok_or_else(|| Refusal {
+                        reason: Reason::UnknownInstrument,
+                        detail: format!(
+                            "{} is no instrument of the setup or the map",
+                            value::shortened(&name)
+                        ),
+                    })
             }
         })
     }
@@ -235,7 +240,7 @@ impl<'a> Understand<'a> {
     }
 
     /// The unit that the row itself says.
-    fn row_unit(&self, rows: &Rows) -> Result<Option<String>, Trouble> {
+    fn row_unit<'r>(&self, rows: &'r Rows) -> Result<Option<Cow<'r, str>>, Trouble> {
         match self.columns.shape {
             Shape::Long { unit: Some(unit), .. } => Ok(text(rows.cell(unit)?)),
             Shape::Long { .. } | Shape::Wide(_) => Ok(None),
@@ -295,10 +300,10 @@ fn time(columns: &Columns, clock: &mut Clock, rows: &Rows, whose: usize) -> Resu
     clock.instant(whose, cell, zone.as_deref(), rows.line())
 }
 
-fn text(cell: Cell<'_>) -> Option<String> {
+fn text(cell: Cell<'_>) -> Option<Cow<'_, str>> {
     match cell {
-        Cell::Text(text) => Some(text.to_owned()),
-        Cell::Json(value) => Some(value.to_string()),
+        Cell::Text(text) => Some(Cow::Borrowed(text)),
+        Cell::Json(value) => Some(Cow::Owned(value.to_string())),
         Cell::Nothing => None,
     }
 }
