@@ -337,13 +337,13 @@ fn instruments(banks: &[Bank], sources: &[Source], names: &[String]) -> Option<V
     entries.into_iter().collect()
 }
 
-/// Says where sources report one instrument's current in two ways: what lies between two of its reports would be
-/// anybody's guess.
+/// Says where sources that name one instrument report its current in two ways: what lies between two of its reports
+/// would be anybody's guess.
 fn reported_alike(root: &Table<'_>, banks: &[Bank], sources: &[Written<Source>], names: &[&str]) {
     for instrument in banks.iter().flat_map(Bank::instruments) {
         let mut bringing = sources
             .iter()
-            .filter(|source| brings_current(&source.value, instrument));
+            .filter(|source| brings_current(&source.value) && is_of(&source.value, instrument) == Some(true));
         let Some(first) = bringing.next() else { continue };
         if let Some(other) = bringing.find(|other| other.value.on_change != first.value.on_change) {
             root.findings.add(
@@ -353,18 +353,29 @@ fn reported_alike(root: &Table<'_>, banks: &[Bank], sources: &[Written<Source>],
                     names[usize::from(instrument.0)]
                 ),
                 format!("“{}” reports it otherwise", first.value.topic.written),
-                "give both the same `reports` and `longest_hold`; where they are of different instruments, name each \
-                 in its topic and in `instrument`",
+                "give both the same `reports` and `longest_hold`",
             );
             return;
         }
     }
 }
 
-/// How an instrument's current is reported: as the sources say that can bring it, which agree.
+/// How an instrument's current is reported: as the sources say that name it; where none does, on change if one says so
+/// that may bring it.
 fn reporting(bank: &Bank, sources: &[Source], instrument: Instrument) -> Reporting {
-    let bringing = sources.iter().find(|source| brings_current(source, instrument));
-    match bringing.and_then(|source| source.on_change) {
+    let bringing = |named: bool| {
+        sources
+            .iter()
+            .filter(move |source| {
+                brings_current(source) && is_of(source, instrument) == named.then_some(true)
+            })
+            .map(|source| source.on_change)
+    };
+    let on_change = match bringing(true).next() {
+        Some(on_change) => on_change,
+        None => bringing(false).flatten().next(),
+    };
+    match on_change {
         Some(longest_hold) => Reporting::OnChange { longest_hold },
         None => Reporting::Regular {
             longest_bridge: bank.longest_bridge,
@@ -372,17 +383,21 @@ fn reporting(bank: &Bank, sources: &[Source], instrument: Instrument) -> Reporti
     }
 }
 
-/// Whether a source can bring an instrument's current.
-fn brings_current(source: &Source, instrument: Instrument) -> bool {
-    let its = match &source.instrument {
-        Some(InstrumentName::Fixed(fixed)) => *fixed == instrument,
-        Some(InstrumentName::Pointer(_)) | None => true,
-    };
+/// Whether a source is an instrument's; `None` where only a message tells.
+fn is_of(source: &Source, instrument: Instrument) -> Option<bool> {
+    match &source.instrument {
+        Some(InstrumentName::Fixed(fixed)) => Some(*fixed == instrument),
+        Some(InstrumentName::Pointer(_)) | None => None,
+    }
+}
+
+/// Whether a source can bring a current.
+fn brings_current(source: &Source) -> bool {
     // SenML that lists no channels brings whatever its records are called.
     let unlisted = source.format == Format::Senml && source.channels.is_empty();
-    its && (unlisted
+    unlisted
         || source.topic.names_channel()
-        || source.channels.iter().any(|at| at.channel == Channel::Current))
+        || source.channels.iter().any(|at| at.channel == Channel::Current)
 }
 
 fn digest(text: &str) -> String {

@@ -143,7 +143,8 @@ fn wrong_files() -> Vec<(&'static str, String)> {
         (
             "two ways to report one current",
             more(
-                "[[source]]\ntopic = \"skerry/{instrument}_{channel}\"\nformat = \"number\"\nreports = \"on_change\"\n",
+                "[[source]]\ntopic = \"cellar/one\"\ninstrument = \"shunt\"\nformat = \"json\"\nchannels = { current = \"/a\" }\n\
+                 [[source]]\ntopic = \"cellar/two\"\ninstrument = \"shunt\"\nformat = \"json\"\nchannels = { current = \"/a\" }\nreports = \"on_change\"\n",
             ),
         ),
         (
