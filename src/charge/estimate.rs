@@ -248,7 +248,11 @@ impl Add for Estimate {
                 merged.push(their);
             }
             let shared = theirs.next_if(|(their, _)| *their == cause);
-            merged.push((cause, by_ah + shared.map_or(0.0, |(_, by_ah)| by_ah)));
+            let by_ah = by_ah + shared.map_or(0.0, |(_, by_ah)| by_ah);
+            // What cancels is no cause: sums over many spans stay as small as what is left of them.
+            if by_ah != 0.0 {
+                merged.push((cause, by_ah));
+            }
         }
         merged.extend(theirs);
         self.moved_by = merged;
