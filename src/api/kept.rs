@@ -13,7 +13,7 @@ use axum::{
 use super::{etag::tagged, state::App};
 
 /// How much is kept at most, bytes of content.
-const MOST_BYTES: usize = 4 * 1024 * 1024;
+const MOST_BYTES: usize = 2 * 1024 * 1024;
 
 /// Answers, all of one version of the store.
 #[derive(Default)]
