@@ -247,7 +247,11 @@ fn configure(connection: &Connection) -> rusqlite::Result<()> {
 /// # Errors
 /// Where it is newer than this program, or can't be upgraded; it is then as it was.
 pub fn upgrade(connection: &mut Connection, path: &Path) -> Result<(), OpenError> {
-    known_schema(connection, path)?;
+    let found = known_schema(connection, path)?;
+    if (1..MIGRATIONS.len()).contains(&found) {
+        let (path, known) = (path.display(), MIGRATIONS.len());
+        tracing::info!(%path, found, known, "upgrading the store; a year of readings takes from seconds to minutes");
+    }
     Migrations::from_slice(MIGRATIONS)
         .to_latest(connection)
         .map_err(OpenError::migrate(path))
