@@ -34,16 +34,51 @@ pub struct Closure {
 pub(super) struct Losses<'a> {
     facts: &'a Facts,
     filled: &'a Filled<'a>,
-    /// The closures to go by, in order of time.
-    closures: Vec<Closure>,
+    /// The closures to go by.
+    epochs: Vec<Epoch>,
+}
+
+/// What closed spans say of one epoch of the reference, all that is asked again and again.
+#[derive(Debug)]
+struct Epoch {
+    since_ms: Option<i64>,
+    /// Those spans, in order of time.
+    closed: Vec<Closure>,
+    /// Their closures together, Ah.
+    total: Estimate,
+    /// How long they last together, h.
+    hours: f64,
+    /// What went in and out in them, Ah.
+    throughput_ah: f64,
+    wander: Wander,
 }
 
 impl<'a> Losses<'a> {
     pub(super) fn new(facts: &'a Facts, filled: &'a Filled<'a>, closures: Vec<Closure>) -> Self {
-        Self {
+        let mut losses = Self {
             facts,
             filled,
-            closures: joined(facts, closures),
+            epochs: Vec::new(),
+        };
+        let within = |span: &Closure| losses.epoch_ms(span.begin) == losses.epoch_ms(span.end);
+        let closures: Vec<Closure> = joined(facts, closures).into_iter().filter(within).collect();
+        let epochs = closures.chunk_by(|one, next| losses.epoch_ms(one.begin) == losses.epoch_ms(next.begin));
+        losses.epochs = epochs.map(|closed| losses.epoch(closed.to_vec())).collect();
+        losses
+    }
+
+    fn epoch(&self, closed: Vec<Closure>) -> Epoch {
+        let hours = |span: &Closure| self.facts.hours(span.begin, span.end);
+        let throughput_ah = |span: &Closure| self.filled.throughput_ah(span.begin, span.end);
+        Epoch {
+            since_ms: closed.first().and_then(|span| self.epoch_ms(span.begin)),
+            total: closed
+                .iter()
+                .fold(Estimate::default(), |sum, span| sum + span.closure.clone()),
+            hours: closed.iter().map(hours).sum(),
+            throughput_ah: closed.iter().map(throughput_ah).sum(),
+            wander: self.wander(&closed),
+            closed,
         }
     }
 
@@ -71,28 +106,14 @@ impl<'a> Losses<'a> {
 
     /// By the closures of the reference's epoch.
     fn measured(&self, origin: usize, from: usize, flow: &Flow) -> Option<Estimate> {
-        let epoch_ms = self.epoch_ms(from);
-        let closed = self.closed_in(epoch_ms);
-        if closed.is_empty() {
-            return None;
-        }
-        let hours: f64 = closed
-            .iter()
-            .map(|span| self.facts.hours(span.begin, span.end))
-            .sum();
-        let total = closed
-            .iter()
-            .fold(Estimate::default(), |sum, span| sum + span.closure.clone());
-        let elapsed = flow.hours / hours;
-        let throughput_ah: f64 = closed
-            .iter()
-            .map(|span| self.filled.throughput_ah(span.begin, span.end))
-            .sum();
-        let by_throughput = if throughput_ah > 0.0 {
-            flow.throughput_ah / throughput_ah
+        let epoch = self.closed_around(from)?;
+        let elapsed = flow.hours / epoch.hours;
+        let by_throughput = if epoch.throughput_ah > 0.0 {
+            flow.throughput_ah / epoch.throughput_ah
         } else {
             elapsed
         };
+        let total = epoch.total.clone();
         let shape_ah = 0.5 * total.value_ah * (by_throughput - elapsed);
         let at_ms = |cut: usize| self.facts.cuts[cut].at_ms;
         Some(
@@ -108,39 +129,35 @@ impl<'a> Losses<'a> {
         )
     }
 
-    /// The closed spans that lie within one epoch of the reference.
-    fn closed_in(&self, epoch_ms: Option<i64>) -> Vec<&Closure> {
-        let within =
-            |span: &&Closure| self.epoch_ms(span.begin) == epoch_ms && self.epoch_ms(span.end) == epoch_ms;
-        self.closures.iter().filter(within).collect()
+    /// What closed spans say of the epoch of the reference that a cut is in; `None` where none has closed.
+    fn closed_around(&self, cut: usize) -> Option<&Epoch> {
+        let since_ms = self.epoch_ms(cut);
+        self.epochs.iter().find(|epoch| epoch.since_ms == since_ms)
     }
 
     /// What comes and goes in the epoch of the reference that a cut is in.
     pub(super) fn wander_at(&self, cut: usize) -> Wander {
-        self.wander(&self.closed_in(self.epoch_ms(cut)))
+        self.closed_around(cut)
+            .map_or_else(Wander::default, |epoch| epoch.wander)
     }
 
     /// How what is taken off by the closures comes and goes after a cut, as long as the reference isn't set anew.
     pub(super) fn ahead(&self, from: usize) -> Wandering {
-        let closed = self.closed_in(self.epoch_ms(from));
-        if closed.is_empty() {
-            return Wandering::Still;
-        }
-        let hours = |span: &&Closure| self.facts.hours(span.begin, span.end);
-        Wandering::Ahead {
-            wander: self.wander(&closed),
-            closed_h: closed.iter().map(hours).sum(),
-            scatter_ah_per_hour: self.scatter_ah_per_hour(&closed, from),
-        }
+        self.closed_around(from)
+            .map_or(Wandering::Still, |epoch| Wandering::Ahead {
+                wander: epoch.wander,
+                closed_h: epoch.hours,
+                scatter_ah_per_hour: self.scatter_ah_per_hour(&epoch.closed, from),
+            })
     }
 
     /// Those long enough to tell how one spell differs from another.
-    fn spells<'b>(&self, closed: &'b [&Closure]) -> impl Iterator<Item = &'b Closure> {
+    fn spells<'b>(&self, closed: &'b [Closure]) -> impl Iterator<Item = &'b Closure> {
         let lasts = |span: &&Closure| self.facts.hours(span.begin, span.end) >= SPELL_H;
-        closed.iter().copied().filter(lasts)
+        closed.iter().filter(lasts)
     }
 
-    fn wander(&self, closed: &[&Closure]) -> Wander {
+    fn wander(&self, closed: &[Closure]) -> Wander {
         Wander::seen(self.spells(closed).map(|span| {
             let foretold = self.expected(span.begin, &self.filled.flow(span.begin, span.end));
             let unforeseen = span.closure.clone() - foretold;
@@ -154,7 +171,7 @@ impl<'a> Losses<'a> {
 
     /// How much the rate of the next span may differ from the mean of those that closed, Ah/h (standard deviation):
     /// what is expected beforehand and what was seen, each by its degrees of freedom.
-    fn scatter_ah_per_hour(&self, closed: &[&Closure], from: usize) -> f64 {
+    fn scatter_ah_per_hour(&self, closed: &[Closure], from: usize) -> f64 {
         let rates: Vec<f64> = self
             .spells(closed)
             .map(|span| span.closure.value_ah / self.facts.hours(span.begin, span.end))

@@ -14,7 +14,7 @@ pub(super) const SPELL_H: f64 = 6.0 * 24.0;
 pub(super) const TERMS: usize = 3;
 
 /// What is not foretold and comes and goes.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Wander {
     /// Variance that its sum gains, Ah²/h.
     ah2_per_hour: f64,
