@@ -119,8 +119,9 @@ fn packdrift(flood: &Flood, messages: i64) -> (Taken, f64) {
     let folder = folder.path();
     let (mosquitto, packdrift) = start(folder);
     let (_, _, name, at_ms) = reading(messages - 1);
+    // By its key, as `migrations/05_one_key.sql` makes it.
     let last = format!(
-        "SELECT EXISTS (SELECT 1 FROM reading WHERE at_ms = {at_ms} AND instrument = \
+        "SELECT EXISTS (SELECT 1 FROM reading WHERE key = {at_ms} * 4096 + \
          (SELECT id FROM instrument WHERE name = '{name}'))"
     );
     let connection = store(folder);

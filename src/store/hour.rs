@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
+use super::reading::first_key;
 use crate::{charge::count::Counted, reading::HOUR_MS};
 
 /// One hour of one instrument.
@@ -247,11 +248,13 @@ pub fn reaching(
 pub fn readings(connection: &Connection) -> rusqlite::Result<i64> {
     connection
         .prepare_cached(
+            // Readings go by their keys: CROSS keeps the hours outside.
             "SELECT (SELECT coalesce(sum(readings), 0) FROM hour WHERE (hour, instrument) NOT IN stale_hour) \
-             + (SELECT count(*) FROM stale_hour AS stale JOIN reading ON reading.instrument = stale.instrument \
-                AND reading.at_ms >= stale.hour * ?1 AND reading.at_ms < (stale.hour + 1) * ?1)",
+             + (SELECT count(*) FROM (SELECT DISTINCT hour FROM stale_hour) AS stale CROSS JOIN reading \
+                ON reading.key >= stale.hour * ?1 AND reading.key < (stale.hour + 1) * ?1 \
+                WHERE (stale.hour, reading.instrument) IN stale_hour)",
         )?
-        .query_row([HOUR_MS], |row| row.get(0))
+        .query_row([first_key(HOUR_MS)], |row| row.get(0))
 }
 
 /// Whether an instrument has ever reported a voltage.

@@ -1,35 +1,78 @@
 //! Is a question answered from cumulative hours, whatever the sampling and however long the window?
 
-use std::sync::{
-    Arc,
-    atomic::{AtomicU64, Ordering},
+use std::{
+    collections::BTreeMap,
+    sync::{
+        Arc,
+        atomic::{AtomicU64, Ordering},
+    },
 };
 
-use packdrift::demo::{Kind, Plan, simulate};
+use packdrift::{
+    demo::{Kind, Plan, simulate},
+    store::{hour, reading},
+};
 use rusqlite::Connection;
 
 use crate::past;
 
-const DAY_MS: i64 = 86_400_000;
+const HOUR_MS: i64 = 3_600_000;
+const DAY_MS: i64 = 24 * HOUR_MS;
 
-/// Steps of SQLite's virtual machine that a question over some days takes: each row read costs several.
-fn steps(store: &Connection, days: i64) -> u64 {
-    let setup = past::setup();
+/// Steps of SQLite's virtual machine that something takes: each row read costs several.
+fn steps_of(store: &Connection, asked: impl FnOnce()) -> u64 {
     let counted = Arc::new(AtomicU64::new(0));
     let counting = counted.clone();
-    let begin_ms = Plan::new(Kind::Usual, 1).begin_ms + DAY_MS + 1_234_567;
-    // Once without counting, so that statements are prepared.
-    let instants = [begin_ms, begin_ms + days * DAY_MS];
-    past::facts(store, &setup, &instants);
     let count = move || {
         counting.fetch_add(1, Ordering::Relaxed);
         false
     };
     store.progress_handler(1, Some(count)).unwrap();
-    let (facts, at) = past::facts(store, &setup, &instants);
+    asked();
     store.progress_handler(0, None::<fn() -> bool>).unwrap();
-    past::ask(&facts, |record| record.charge_error(0, at[0], at[1]).unwrap());
     counted.load(Ordering::Relaxed)
+}
+
+/// Steps that a question over some days takes.
+fn steps(store: &Connection, days: i64) -> u64 {
+    let setup = past::setup();
+    let begin_ms = Plan::new(Kind::Usual, 1).begin_ms + DAY_MS + 1_234_567;
+    // Once without counting, so that statements are prepared.
+    let instants = [begin_ms, begin_ms + days * DAY_MS];
+    past::facts(store, &setup, &instants);
+    steps_of(store, || {
+        let (facts, at) = past::facts(store, &setup, &instants);
+        past::ask(&facts, |record| record.charge_error(0, at[0], at[1]).unwrap());
+    })
+}
+
+#[test]
+fn what_is_looked_up_again_and_again_reads_no_more_than_its_hours() {
+    let plan = Plan {
+        days: 12,
+        ..Plan::new(Kind::Sparse, 1)
+    };
+    let store = past::filled(&past::setup(), &simulate(&plan));
+    let begin_ms = plan.begin_ms + 5 * DAY_MS;
+    let readings = hour::readings(&store).unwrap();
+    // Of one hour that all six have been heard in anew.
+    let stale = (1..=6)
+        .map(|instrument| (begin_ms / HOUR_MS, instrument))
+        .collect();
+    reading::mark_stale(&store, &stale).unwrap();
+    let mut counted = 0;
+    let counting = steps_of(&store, || counted = hour::readings(&store).unwrap());
+    let mut highest = BTreeMap::default();
+    let displays = steps_of(&store, || {
+        highest = reading::highest_displays(&store, begin_ms, begin_ms + HOUR_MS).unwrap();
+    });
+    assert_eq!(counted, readings);
+    assert_eq!(highest.len(), 5);
+    // Six instruments report every minute; every row of `hour` is looked at besides.
+    let (an_hour, hours) = (6 * 60, 6 * 12 * 24);
+    println!("{counting} steps to count {readings} readings, {displays} for an hour's displays");
+    assert!(counting < 30 * (an_hour + hours), "{counting} steps");
+    assert!(displays < 30 * an_hour, "{displays} steps");
 }
 
 #[test]

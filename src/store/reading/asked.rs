@@ -162,10 +162,12 @@ pub fn highest_displays(
 ) -> rusqlite::Result<BTreeMap<i64, i64>> {
     connection
         .prepare_cached(
-            "SELECT instrument, max(soc) FROM reading WHERE at_ms >= ?1 AND at_ms < ?2 AND soc IS NOT NULL \
+            "SELECT instrument, max(soc) FROM reading WHERE key >= ?1 AND key < ?2 AND soc IS NOT NULL \
              GROUP BY instrument",
         )?
-        .query_map(params![from_ms, until_ms], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .query_map(params![first_key(from_ms), first_key(until_ms)], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })?
         .collect()
 }
 
