@@ -184,10 +184,11 @@ impl Error {
         let Some((came, _)) = windows.pop() else {
             return Self::Untold;
         };
-        let earlier = windows.iter().fold(Estimate::default(), |sum, (from, until)| {
+        let earlier = windows.iter().map(|(from, until)| {
             let counted = record.filled.between(p + 1, *from, *until);
-            sum + record.error_in_bank(p, *from, *until, counted).error
+            record.error_in_bank(p, *from, *until, counted).error
         });
+        let earlier: Estimate = earlier.sum();
         windows.push((came, begin));
         let (stored_from, _) = record.stored.of_pack(p, came);
         let unequal_from_ah = record.stored.unequal_ah(p, came, stored_from.value_ah);

@@ -7,6 +7,7 @@
 
 use std::{
     collections::BTreeMap,
+    iter::Sum,
     ops::{Add, Neg, Sub},
 };
 
@@ -149,10 +150,14 @@ impl Estimate {
     /// Covariance with another estimate, product of the two units: what both owe to the same causes.
     #[must_use]
     pub fn covariance(&self, other: &Self) -> f64 {
-        self.moved_by
-            .iter()
-            .filter_map(|(cause, by_ah)| Some(by_ah * other.moved_by[other.place_of(cause).ok()?].1))
-            .sum()
+        let (few, many) = if self.moved_by.len() < other.moved_by.len() {
+            (self, other)
+        } else {
+            (other, self)
+        };
+        let shared =
+            |(cause, by_ah): &(Cause, f64)| Some(by_ah * many.moved_by[many.place_of(cause).ok()?].1);
+        few.moved_by.iter().filter_map(shared).sum()
     }
 
     /// Expanded uncertainty with k = [`COVERAGE_FACTOR`], Ah.
@@ -257,6 +262,27 @@ impl Add for Estimate {
         merged.extend(theirs);
         self.moved_by = merged;
         self
+    }
+}
+
+/// Costs what sorting all causes costs, however many estimates there are.
+impl Sum for Estimate {
+    fn sum<I: Iterator<Item = Self>>(estimates: I) -> Self {
+        let mut sum = Self::ZERO;
+        for estimate in estimates {
+            sum.value_ah += estimate.value_ah;
+            sum.moved_by.extend(estimate.moved_by);
+        }
+        sum.moved_by.sort_by_key(|(cause, _)| *cause);
+        sum.moved_by.dedup_by(|(cause, by_ah), (kept, sum_ah)| {
+            let same = cause == kept;
+            if same {
+                *sum_ah += *by_ah;
+            }
+            same
+        });
+        sum.moved_by.retain(|(_, by_ah)| *by_ah != 0.0);
+        sum
     }
 }
 

@@ -179,7 +179,8 @@ impl Facts {
         let at_ms = self.cuts[at].at_ms;
         (0..self.era(at).packs.len())
             .filter(|p| self.on_busbar(*p, at_ms))
-            .fold(Estimate::default(), |sum, p| sum + self.full(p, at))
+            .map(|p| self.full(p, at))
+            .sum()
     }
 
     /// The position of the cut at an instant.

@@ -72,9 +72,7 @@ impl<'a> Losses<'a> {
         let throughput_ah = |span: &Closure| self.filled.throughput_ah(span.begin, span.end);
         Epoch {
             since_ms: closed.first().and_then(|span| self.epoch_ms(span.begin)),
-            total: closed
-                .iter()
-                .fold(Estimate::default(), |sum, span| sum + span.closure.clone()),
+            total: closed.iter().map(|span| span.closure.clone()).sum(),
             hours: closed.iter().map(hours).sum(),
             throughput_ah: closed.iter().map(throughput_ah).sum(),
             wander: self.wander(&closed),
@@ -86,15 +84,16 @@ impl<'a> Losses<'a> {
     /// `origin` is one cause, so that parts of the stretch add up.
     pub(super) fn between(&self, origin: usize, from: usize, until: usize) -> Estimate {
         let pieces = self.facts.between_recalibrations(0, from, until);
-        pieces.windows(2).fold(Estimate::default(), |sum, pair| {
+        let counted = |pair: &[usize]| {
             let since_h = |cut: usize| self.facts.hours(origin, cut);
             let ahead = self.ahead(pair[0]);
             let flow = Flow {
                 wandered_ah: ahead.between_ah(since_h(pair[0]), since_h(pair[1])),
                 ..self.filled.flow(pair[0], pair[1])
             };
-            sum + self.of(origin, pair[0], &flow)
-        })
+            self.of(origin, pair[0], &flow)
+        };
+        pieces.windows(2).map(counted).sum()
     }
 
     /// What the reference counts too much of what goes by it after a cut and before it is set anew, Ah: linear in
@@ -197,10 +196,8 @@ impl<'a> Losses<'a> {
     fn expected(&self, from: usize, flow: &Flow) -> Estimate {
         let epoch_ms = self.epoch_ms(from).unwrap_or(0);
         let offset_ah = self.facts.bank.reference_offset_ma / 1000.0 * flow.hours;
-        self.behind(from, flow)
-            .into_iter()
-            .fold(Estimate::default(), |sum, (_, part)| sum + part)
-            .moved(Source::ReferenceOffset, Whose::Common, epoch_ms, offset_ah)
+        let behind: Estimate = self.behind(from, flow).into_iter().map(|(_, part)| part).sum();
+        behind.moved(Source::ReferenceOffset, Whose::Common, epoch_ms, offset_ah)
     }
 
     /// What should leave the packs behind the reference's back after a cut, by what the setup says, Ah: what
@@ -214,7 +211,7 @@ impl<'a> Losses<'a> {
         let (month, month_uncertainty) = bank.self_discharge_month;
         let (efficiency, efficiency_uncertainty) = bank.coulombic_efficiency;
         let held_months_ah = era.capacity_ah() * hours / HOURS_PER_MONTH;
-        let drawn = era.in_bank().fold(Estimate::default(), |drawn, (p, pack)| {
+        let drawn = era.in_bank().map(|(p, pack)| {
             let (draw_ma, uncertainty_ma) = pack.standing_draw_ma;
             let of_pack = Estimate::exact(draw_ma / 1000.0 * hours);
             let by_ah = uncertainty_ma / 1000.0 * hours;
@@ -223,14 +220,14 @@ impl<'a> Losses<'a> {
             } else {
                 Whose::Pack(p)
             };
-            drawn + of_pack.moved(Source::StandingDraw, whose, 0, by_ah)
+            of_pack.moved(Source::StandingDraw, whose, 0, by_ah)
         });
         let common = |source, value_ah, by_ah| {
             let part = Estimate::exact(value_ah).moved(source, Whose::Common, 0, by_ah);
             (source, part)
         };
         [
-            (Source::StandingDraw, drawn),
+            (Source::StandingDraw, drawn.sum()),
             common(
                 Source::SelfDischarge,
                 month * held_months_ah,

@@ -27,7 +27,7 @@ impl Units {
     /// Their mean, an estimate in Ah a day.
     #[must_use]
     pub fn mean(&self) -> Estimate {
-        let sum = self.rates.iter().cloned().fold(Estimate::default(), |a, b| a + b);
+        let sum: Estimate = self.rates.iter().cloned().sum();
         sum.times(1.0 / self.count())
     }
 

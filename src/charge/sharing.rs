@@ -44,11 +44,12 @@ impl Shared {
     pub(super) fn from(facts: &Facts, cut: usize, levels: Vec<Estimate>) -> Self {
         let at_ms = facts.cuts[cut].at_ms;
         let on: Vec<bool> = (0..levels.len()).map(|p| facts.on_busbar(p, at_ms)).collect();
-        let together = levels
+        let together: Estimate = levels
             .iter()
             .zip(&on)
             .filter(|(_, on)| **on)
-            .fold(Estimate::default(), |sum, (level, _)| sum + level.clone());
+            .map(|(level, _)| level.clone())
+            .sum();
         let redefined_ah = vec![0.0; levels.len()];
         let packs = levels
             .into_iter()

@@ -39,7 +39,7 @@ impl Trial {
     #[must_use]
     pub fn remainder(&self) -> Estimate {
         let expected = self.expected.iter().map(|(_, part)| part.clone());
-        self.closure.clone() - expected.fold(Estimate::default(), |sum, part| sum + part)
+        self.closure.clone() - expected.sum()
     }
 
     /// Whether what is left exceeds the data sheet by more than its expanded uncertainty.

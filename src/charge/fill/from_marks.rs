@@ -54,15 +54,16 @@ impl Filled<'_> {
             .into_iter()
             .filter(|(begin, end)| self.is_measured(*begin, *end))
             .collect();
-        let mut beyond = -self.losses_by(&measured).between(begin, begin, end) - self.gained(begin, end);
-        for index in begin..end {
-            beyond = beyond
-                + match unheard.iter().position(|one| *one == index) {
-                    Some(place) => told[place].clone(),
-                    None if self.amounts[0][index].known().is_some() => self.between(0, index, index + 1),
-                    None => return Some(told),
-                };
-        }
+        let counted = |index: usize| match unheard.iter().position(|one| *one == index) {
+            Some(place) => Some(told[place].clone()),
+            None => self.amounts[0][index]
+                .known()
+                .map(|_| self.between(0, index, index + 1)),
+        };
+        let Some(counted) = (begin..end).map(counted).sum::<Option<Estimate>>() else {
+            return Some(told);
+        };
+        let beyond = counted - self.losses_by(&measured).between(begin, begin, end) - self.gained(begin, end);
         let lasts_ms = |index: usize| self.segments[index].lasts_ms();
         let unheard_ms: f64 = unheard.iter().map(|index| lasts_ms(*index)).sum();
         let beforehand = unheard_ms / (begin..end).map(lasts_ms).sum::<f64>();

@@ -76,9 +76,10 @@ impl Filled<'_> {
         };
         let told_ah: f64 = told.iter().map(|one| one.value_ah).sum();
         witnesses.iter().all(|p| {
-            let counted = unknown.iter().fold(Estimate::default(), |sum, index| {
-                sum + self.amounts[p + 1][*index].ah.clone()
-            });
+            let counted = unknown
+                .iter()
+                .map(|index| self.amounts[p + 1][*index].ah.clone())
+                .sum();
             let should_ah =
                 self.facts.share(*p, during.begin_ms) * told_ah + usual.ah(self.facts, *p, during);
             self.agrees(usual, *p, during, &counted, should_ah)

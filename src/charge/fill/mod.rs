@@ -138,19 +138,14 @@ impl<'a> Filled<'a> {
         if from > until {
             return -self.between(of, until, from);
         }
-        let mut sum = Estimate::default();
-        for index in from..until {
+        let counted = |index: usize| {
             let amount = &self.amounts[of][index];
-            if amount.how != How::Heard {
-                sum = sum + amount.ah.clone();
-                continue;
-            }
-            sum.value_ah += amount.ah.value_ah;
-            for (source, by_ah) in self.unsure_ah(of, index) {
-                sum = sum.moved(source, whose(of), self.segments[index].begin_ms, by_ah);
-            }
-        }
-        sum
+            let unsure = (amount.how == How::Heard).then(|| self.unsure_ah(of, index));
+            let begin_ms = self.segments[index].begin_ms;
+            let moved = |ah: Estimate, (source, by_ah)| ah.moved(source, whose(of), begin_ms, by_ah);
+            unsure.into_iter().flatten().fold(amount.ah.clone(), moved)
+        };
+        (from..until).map(counted).sum()
     }
 
     /// Whether an instrument was heard from one cut to the next.

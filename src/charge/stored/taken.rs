@@ -11,9 +11,8 @@ impl Stored<'_> {
     /// What the packs on the busbar took together between two cuts of a stretch, Ah.
     pub(super) fn taken(&self, stretch: &Stretch, from: usize, until: usize) -> Estimate {
         let pieces = self.facts.between_recalibrations(0, from, until);
-        pieces.windows(2).fold(Estimate::default(), |sum, pair| {
-            sum + self.taken_of(stretch, pair[0], &self.flow(stretch, pair[0], pair[1]))
-        })
+        let taken = |pair: &[usize]| self.taken_of(stretch, pair[0], &self.flow(stretch, pair[0], pair[1]));
+        pieces.windows(2).map(taken).sum()
     }
 
     /// What they took of what goes by the reference after a cut and before it is set anew, Ah: linear in the flow.
