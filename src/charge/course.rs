@@ -4,15 +4,15 @@
 //! reference and the pack counted), with estimates that don't change for coefficients: its variance is a quadratic
 //! form in their covariances. What moves a count from one cut to the next is known in part at an instant between
 //! them: of a sum of independent steps with variance σ², a part f shares f²·σ² with the whole and has f·(1 − f)·σ²
-//! of its own. Where the reference was not heard, instants are made cuts instead.
+//! of its own. What fills the count of an instrument that was not heard goes evenly, or follows what was heard.
 
 use super::{
     count::Counted,
     drift::{Record, UNWITNESSED_AT_MOST, shared_after},
     estimate::{COVERAGE_FACTOR, Estimate, Mixture, Source, Whose},
     facts::{Cut, Facts},
-    fill::Filled,
-    stored::{GoesOn, Unequal},
+    fill::{Filled, Unheard},
+    stored::{GoesOn, Passed, Unequal},
     time::{as_f64, hours},
 };
 
@@ -38,23 +38,9 @@ pub fn course(facts: &Facts, from: usize, instants: &[Cut], packs: &[usize]) -> 
         let (at_cut, between) = run.split_at(usize::from(run[0].at_ms == facts.cuts[begin].at_ms));
         for (points, p) in points.iter_mut().zip(packs) {
             points.extend(at_cut.iter().map(|_| at_a_cut(&record, *p, from, begin)));
-        }
-        if between.is_empty() {
-            continue;
-        }
-        if filled.is_heard(0, begin) {
-            for (points, p) in points.iter_mut().zip(packs) {
+            if !between.is_empty() {
                 let leg = Leg::new(&record, *p, from, begin);
                 points.extend(between.iter().map(|instant| leg.at(instant)));
-            }
-            continue;
-        }
-        for instant in between {
-            let facts = facts.with_cut(instant);
-            let filled = Filled::new(&facts);
-            let record = Record::new(&facts, &filled);
-            for (points, p) in points.iter_mut().zip(packs) {
-                points.push(at_a_cut(&record, *p, from, begin + 1));
             }
         }
     }
@@ -74,6 +60,8 @@ struct Leg<'a> {
     begin: &'a Cut,
     end: &'a Cut,
     p: usize,
+    /// Where the reference isn't heard: how its count goes on.
+    reference: Option<Unheard>,
     /// Stored charge at the beginning, Ah.
     stored_ah: f64,
     goes_on: GoesOn,
@@ -95,11 +83,14 @@ enum Error {
 /// What has come about since the last cut.
 struct Since {
     ms: i64,
-    /// By the reference and by the pack, as heard.
-    reference: Counted,
+    /// The part of the time to the next one.
+    passed: f64,
+    reference: Passed,
+    /// What parts of it the next cut doesn't share.
+    reference_loose: [f64; 2],
+    /// By the pack, as heard.
     own: Counted,
-    /// The parts of all that moves these counts up to the next cut.
-    reference_parts: [f64; 2],
+    /// The parts of all that moves its count up to the next cut.
     own_parts: [f64; 2],
 }
 
@@ -111,6 +102,7 @@ impl<'a> Leg<'a> {
             begin: &facts.cuts[begin],
             end: &facts.cuts[begin + 1],
             p,
+            reference: record.filled.unheard(0, begin),
             stored_ah: record.stored.of_pack(p, begin).0.value_ah,
             error: Error::new(record, p, from, begin, &goes_on),
             goes_on,
@@ -121,17 +113,9 @@ impl<'a> Leg<'a> {
     }
 
     fn at(&self, instant: &Cut) -> Point {
-        let since = |of: usize| instant.totals[of] - self.begin.totals[of];
-        let parts = |of: usize| parts(since(of), self.end.totals[of] - self.begin.totals[of]);
-        let since = Since {
-            ms: instant.at_ms - self.begin.at_ms,
-            reference: since(0),
-            own: since(self.p + 1),
-            reference_parts: parts(0),
-            own_parts: parts(self.p + 1),
-        };
+        let since = self.since(instant);
         let hours = hours(since.ms);
-        let by = self.goes_on.by(hours, &since.reference, since.reference_parts);
+        let by = self.goes_on.by(hours, &since.reference);
         let stored_ah = self.stored_ah + self.goes_on.value_ah(&by);
         Point {
             error_ah: match &self.error {
@@ -142,6 +126,36 @@ impl<'a> Leg<'a> {
             actual_percent: self
                 .capacity_ah
                 .map(|capacity_ah| 100.0 * (1.0 + stored_ah / capacity_ah)),
+        }
+    }
+}
+
+impl Leg<'_> {
+    fn since(&self, instant: &Cut) -> Since {
+        let since = |of: usize| instant.totals[of] - self.begin.totals[of];
+        let parts = |of: usize| parts(since(of), self.end.totals[of] - self.begin.totals[of]);
+        let ms = instant.at_ms - self.begin.at_ms;
+        let passed = as_f64(ms) / as_f64(self.end.at_ms - self.begin.at_ms);
+        let heard = since(0);
+        let (net_ah, noise, reference_loose) = match &self.reference {
+            None => (heard.net_ah(), parts(0), parts(0).map(loose)),
+            Some(unheard) => {
+                let ah = unheard.followed_ah(|of| since(of).net_ah()) + passed * unheard.rest.value_ah;
+                (ah, [passed, 0.0], [0.0; 2])
+            }
+        };
+        Since {
+            ms,
+            passed,
+            reference: Passed {
+                net_ah,
+                charged_ah: heard.charged_ah(),
+                throughput_ah: heard.throughput_ah(),
+                noise,
+            },
+            reference_loose,
+            own: since(self.p + 1),
+            own_parts: parts(self.p + 1),
         }
     }
 }
@@ -161,10 +175,10 @@ struct Going {
     in_bank_ms: i64,
     /// For how much of that nothing says what the reference counted, and what it did, ms.
     unwitnessed_ms: [i64; 2],
-    /// Nothing says what it counts from that cut on.
-    unwitnessed: bool,
-    /// Where the pack isn't heard: its share of what the reference counts, and how long the leg lasts, ms.
-    unheard: Option<(f64, f64)>,
+    /// Nothing says what they count from that cut on.
+    unwitnessed: [bool; 2],
+    /// Where the pack isn't heard: how its count goes on.
+    unheard: Option<Unheard>,
 }
 
 impl Error {
@@ -196,20 +210,15 @@ impl Error {
         let stored = record.stored.of_pack(p, begin).0 - stored_from - redefined;
         let so_far = earlier + record.filled.between(p + 1, came, begin) - stored;
 
-        let (at_ms, next_ms) = (facts.cuts[begin].at_ms, facts.cuts[begin + 1].at_ms);
+        let at_ms = facts.cuts[begin].at_ms;
         let moved = |source, which, by_ah| Estimate::default().moved(source, Whose::Pack(p), which, by_ah);
-        let (own, unheard) = if record.filled.is_heard(p + 1, begin) {
-            let unsure = record.filled.unsure_ah(p + 1, begin);
-            (unsure.map(|(source, by_ah)| moved(source, at_ms, by_ah)), None)
-        } else {
-            // What fills the gap follows the reference's count; the rest of it goes by time.
-            let share = facts.share(p, at_ms);
-            let by_share = record.filled.between(0, begin, begin + 1).value_ah * share;
-            let rest = record.filled.between(p + 1, begin, begin + 1) - Estimate::exact(by_share);
-            (
-                [rest, Estimate::default()],
-                Some((share, as_f64(next_ms - at_ms))),
-            )
+        let unheard = record.filled.unheard(p + 1, begin);
+        let own = match &unheard {
+            Some(unheard) => [unheard.rest.clone(), Estimate::ZERO],
+            None => {
+                let unsure = record.filled.unsure_ah(p + 1, begin);
+                unsure.map(|(source, by_ah)| moved(source, at_ms, by_ah))
+            }
         };
         let unequal = moved(Source::UnequalSoc, facts.cuts[came].at_ms, 1.0);
         let mut terms = [const { Estimate::ZERO }; TERMS];
@@ -234,7 +243,7 @@ impl Error {
             unequal_from_ah,
             in_bank_ms: windows.iter().map(lasted_ms).sum(),
             unwitnessed_ms: [unknown_ms(0), unknown_ms(p + 1)],
-            unwitnessed: record.filled.unknown_ms(p + 1, begin, begin + 1) > 0,
+            unwitnessed: [0, p + 1].map(|of| record.filled.unknown_ms(of, begin, begin + 1) > 0),
             unheard,
         }))
     }
@@ -249,18 +258,19 @@ impl Going {
         stored_by: &[f64; GoesOn::TERMS],
         unequal_ah: f64,
     ) -> Option<(f64, f64)> {
-        let [reference_ms, own_ms] = self.unwitnessed_ms;
-        let own_ms = own_ms + if self.unwitnessed { since.ms } else { 0 };
-        let unwitnessed = as_f64(reference_ms.max(own_ms)) / as_f64(self.in_bank_ms + since.ms);
+        let unwitnessed_ms =
+            |which: usize| self.unwitnessed_ms[which] + if self.unwitnessed[which] { since.ms } else { 0 };
+        let unwitnessed_ms = unwitnessed_ms(0).max(unwitnessed_ms(1));
+        let unwitnessed = as_f64(unwitnessed_ms) / as_f64(self.in_bank_ms + since.ms);
         if unwitnessed > UNWITNESSED_AT_MOST {
             return None;
         }
         let shared = shared_after(at_ms - self.from_ms);
-        let (own_ah, own_by, own_loose) = match self.unheard {
+        let (own_ah, own_by, own_loose) = match &self.unheard {
             None => (since.own.net_ah(), since.own_parts, since.own_parts.map(loose)),
-            Some((share, lasts_ms)) => {
-                let by_share_ah = share * since.reference.net_ah();
-                (by_share_ah, [as_f64(since.ms) / lasts_ms, 0.0], [0.0; 2])
+            Some(unheard) => {
+                let followed_ah = unheard.followed_ah(|_| since.reference.net_ah);
+                (followed_ah, [since.passed, 0.0], [0.0; 2])
             }
         };
         let mut by = [0.0; TERMS];
@@ -268,9 +278,8 @@ impl Going {
         by[1..=GoesOn::TERMS].copy_from_slice(stored_by);
         by[TERMS - 3..TERMS - 1].copy_from_slice(&own_by);
         by[TERMS - 1] = self.unequal_from_ah - shared * unequal_ah;
-        let reference_loose = since.reference_parts.map(loose);
         let noise = GoesOn::NOISE
-            .zip(reference_loose)
+            .zip(since.reference_loose)
             .chain((TERMS - 3..).zip(own_loose));
         let loose: f64 = noise
             .map(|(term, loose)| loose * self.sum.variance_of(term))

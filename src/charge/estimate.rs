@@ -122,6 +122,15 @@ impl Estimate {
         self
     }
 
+    /// What is unsure about it, alone.
+    #[must_use]
+    pub(super) fn without_value(self) -> Self {
+        Self {
+            value_ah: 0.0,
+            ..self
+        }
+    }
+
     /// Where a cause stands, or where it belongs.
     fn place_of(&self, cause: &Cause) -> Result<usize, usize> {
         self.moved_by.binary_search_by(|(other, _)| other.cmp(cause))
@@ -150,14 +159,13 @@ impl Estimate {
     /// Covariance with another estimate, product of the two units: what both owe to the same causes.
     #[must_use]
     pub fn covariance(&self, other: &Self) -> f64 {
-        let (few, many) = if self.moved_by.len() < other.moved_by.len() {
-            (self, other)
-        } else {
-            (other, self)
+        let mut theirs = other.moved_by.iter().peekable();
+        let shared = |(cause, by_ah): &(Cause, f64)| {
+            while theirs.next_if(|(their, _)| their < cause).is_some() {}
+            let (_, their_ah) = theirs.next_if(|(their, _)| their == cause)?;
+            Some(by_ah * their_ah)
         };
-        let shared =
-            |(cause, by_ah): &(Cause, f64)| Some(by_ah * many.moved_by[many.place_of(cause).ok()?].1);
-        few.moved_by.iter().filter_map(shared).sum()
+        self.moved_by.iter().filter_map(shared).sum()
     }
 
     /// Expanded uncertainty with k = [`COVERAGE_FACTOR`], Ah.

@@ -191,14 +191,6 @@ impl Facts {
         self.cuts.binary_search_by_key(&at_ms, |cut| cut.at_ms).ok()
     }
 
-    /// The same with a further cut, which lies at none of them.
-    pub(super) fn with_cut(&self, further: &Cut) -> Self {
-        let mut facts = self.clone();
-        let place = facts.cuts.partition_point(|cut| cut.at_ms < further.at_ms);
-        facts.cuts.insert(place, further.clone());
-        facts
-    }
-
     /// Two cuts, and between them those at which an instrument was recalibrated.
     pub(super) fn between_recalibrations(&self, of: usize, from: usize, until: usize) -> Vec<usize> {
         let inside =

@@ -139,6 +139,8 @@ fn through_silence() {
         within(day_ms(3), 30) && of == TERN
             || within(day_ms(8), 20) && of == SHUNT
             || within(day_ms(14) + HOUR_MS, 9)
+            || within(day_ms(19), 14) && of == SHUNT
+            || within(day_ms(19) + 6 * HOUR_MS, 20) && of == TERN
             || within(day_ms(26), 90) && of != SHUNT
     };
     let winter = winter(Kind::Usual);

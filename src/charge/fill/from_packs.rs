@@ -1,7 +1,10 @@
 //! What the reference counted while it was not heard, by what the packs did.
 
 use super::{Amount, Filled, How, OF_ITS_SHARE, STRAY, Segment, UNKNOWN, gap_over, usual::Usual, whose};
-use crate::charge::estimate::{Estimate, Source};
+use crate::charge::{
+    estimate::{Estimate, Source},
+    facts::Gap,
+};
 
 /// One display alone may have been set anew without anybody seeing it: so many packs have to agree.
 const WITNESSES: usize = 2;
@@ -25,16 +28,14 @@ impl Filled<'_> {
             if witnesses.len() < WITNESSES {
                 continue;
             }
-            let told: Vec<Estimate> = unknown
-                .iter()
-                .map(|index| self.told_by(&witnesses, usual, *index))
-                .collect();
+            let told = self.told_by(&witnesses, usual, &unknown, gap);
             if self.agree(&witnesses, usual, &unknown, &told)
                 && let Some(told) = self.weighed_by_marks(usual, &unknown, told)
             {
                 for (index, ah) in unknown.into_iter().zip(told) {
-                    let how = How::Witnessed;
+                    let how = How::ByOthers;
                     self.amounts[0][index] = Amount { how, ah };
+                    self.witnesses[index].clone_from(&witnesses);
                 }
             } else {
                 // They were set anew, all of them, at a full charge that nobody heard.
@@ -47,22 +48,36 @@ impl Filled<'_> {
         }
     }
 
-    /// What the reference counted in a segment, by what some packs did.
-    fn told_by(&self, witnesses: &[usize], usual: &Usual, index: usize) -> Estimate {
-        let segment = self.segments[index];
-        let (mut sum, mut usual_ah, mut share) = (Estimate::default(), 0.0, 0.0);
-        for p in witnesses {
-            sum = sum + self.amounts[p + 1][index].ah.clone();
-            usual_ah += usual.ah(self.facts, *p, segment);
-            share += self.facts.share(*p, segment.begin_ms);
+    /// What the reference counted in each segment that is unknown of a gap, by what some packs did.
+    fn told_by(&self, witnesses: &[usize], usual: &Usual, unknown: &[usize], gap: &Gap) -> Vec<Estimate> {
+        let mut told = Vec::with_capacity(unknown.len());
+        let (mut told_ah, mut usual_ah, mut others_ah) = (0.0, 0.0, 0.0);
+        for index in unknown {
+            let segment = self.segments[*index];
+            let share: f64 = witnesses
+                .iter()
+                .map(|p| self.facts.share(*p, segment.begin_ms))
+                .sum();
+            let usual_here_ah: f64 = witnesses.iter().map(|p| usual.ah(self.facts, *p, segment)).sum();
+            let counted: Estimate = witnesses
+                .iter()
+                .map(|p| self.amounts[p + 1][*index].ah.clone())
+                .sum();
+            let here = (counted - Estimate::exact(usual_here_ah)).times(1.0 / share);
+            usual_ah += usual_here_ah / share;
+            told_ah += here.value_ah;
+            others_ah += (1.0 - share) * here.value_ah;
+            told.push(here);
         }
-        sum.value_ah -= usual_ah;
-        // The others' part is known by shares.
-        let strays_ah = usual_ah
-            .hypot(STRAY * sum.value_ah)
-            .hypot(OF_ITS_SHARE * (1.0 - share) * sum.value_ah);
-        sum.moved(Source::Gaps, whose(0), self.gap_begin_ms(0, segment), strays_ah)
-            .times(1.0 / share)
+        // The others' part is known by shares. All of it together is unsure, evenly, wherever time is cut.
+        let strays_ah = usual_ah.hypot(STRAY * told_ah).hypot(OF_ITS_SHARE * others_ah);
+        let lasts_ms = |index: &usize| self.segments[*index].lasts_ms();
+        let unknown_ms: f64 = unknown.iter().map(lasts_ms).sum();
+        let unsure = |(here, index): (Estimate, &usize)| {
+            let by_ah = strays_ah * lasts_ms(index) / unknown_ms;
+            here.moved(Source::Gaps, whose(0), gap.begin_ms, by_ah)
+        };
+        told.into_iter().zip(unknown).map(unsure).collect()
     }
 
     /// Whether every one of the witnesses counted its share of what they tell together.

@@ -1,6 +1,6 @@
 //! What packs counted while they were not heard, by what the reference did, and what is left that nobody can say.
 
-use super::{Amount, Filled, How, usual::Usual, whose};
+use super::{Amount, Filled, How, gap_over, usual::Usual, whose};
 use crate::charge::{
     estimate::{Estimate, Source},
     facts::Gap,
@@ -44,7 +44,7 @@ impl Filled<'_> {
                 let how = match reference.how {
                     // What a board makes of its share, nobody can say who never heard it.
                     _ if !usual.is_known(self.facts, p, *segment) => How::Unknown,
-                    How::Heard | How::Witnessed => How::Witnessed,
+                    How::Heard | How::ByItself | How::ByOthers => How::ByOthers,
                     unwitnessed => unwitnessed,
                 };
                 let usual_ah = usual.ah(self.facts, p, *segment);
@@ -55,7 +55,7 @@ impl Filled<'_> {
                     .moved(
                         Source::Gaps,
                         whose(p + 1),
-                        self.gap_begin_ms(p + 1, *segment),
+                        gap_over(self.facts, p + 1, *segment).map_or(segment.begin_ms, |gap| gap.begin_ms),
                         usual_ah.hypot(self.stray_ah(p, *segment)),
                     );
                 ah.value_ah += usual_ah;

@@ -9,6 +9,7 @@
 mod from_marks;
 mod from_packs;
 mod from_reference;
+mod unheard;
 mod usual;
 mod witness;
 
@@ -18,6 +19,7 @@ use super::{
     time::{self, as_f64},
     wander::TERMS,
 };
+pub(super) use unheard::Unheard;
 use witness::whose;
 
 /// How far the charge that a pack takes may stray from its share, fraction of capacity.
@@ -53,8 +55,10 @@ impl Segment {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum How {
     Heard,
-    /// By itself or by the others.
-    Witnessed,
+    /// By what it said before and after.
+    ByItself,
+    /// By what others counted meanwhile.
+    ByOthers,
     /// By what the bank held at the full charges around it.
     FromMarks,
     /// Not at all.
@@ -100,6 +104,8 @@ pub struct Filled<'a> {
     segments: Vec<Segment>,
     /// By instrument, then segment.
     amounts: Vec<Vec<Amount>>,
+    /// By segment: the packs that tell what the reference counted.
+    witnesses: Vec<Vec<usize>>,
 }
 
 impl<'a> Filled<'a> {
@@ -118,6 +124,7 @@ impl<'a> Filled<'a> {
         let amounts = (0..instruments).map(|of| heard(facts, &segments, of)).collect();
         let mut filled = Self {
             facts,
+            witnesses: vec![Vec::new(); segments.len()],
             segments,
             amounts,
         };
@@ -195,7 +202,7 @@ impl<'a> Filled<'a> {
     /// says something about the reference.
     #[must_use]
     pub fn is_measured(&self, from: usize, until: usize) -> bool {
-        let measured = |amount: &Amount| matches!(amount.how, How::Heard | How::Witnessed);
+        let measured = |amount: &Amount| !matches!(amount.how, How::FromMarks | How::Unknown);
         self.amounts[0][from..until].iter().all(measured)
     }
 
@@ -210,10 +217,6 @@ impl<'a> Filled<'a> {
         inside
             .filter(|index| self.amounts[0][*index].how == How::Unknown)
             .collect()
-    }
-
-    fn gap_begin_ms(&self, of: usize, segment: Segment) -> i64 {
-        gap_over(self.facts, of, segment).map_or(segment.begin_ms, |gap| gap.begin_ms)
     }
 
     /// How far the charge of a pack may stray from its share in a part of one of its gaps, Ah.

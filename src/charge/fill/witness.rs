@@ -54,7 +54,7 @@ impl Filled<'_> {
                     .times(lasts_ms / as_f64(gap.end_ms - gap.begin_ms));
                 ah.value_ah = should.unwrap_or_default() + rest_ah;
                 self.amounts[gap.of][index] = Amount {
-                    how: How::Witnessed,
+                    how: How::ByItself,
                     ah,
                 };
             }

@@ -2,7 +2,6 @@
 
 use super::Stored;
 use crate::charge::{
-    count::Counted,
     estimate::{Estimate, Source, Whose},
     fill::Flow,
     sharing,
@@ -22,31 +21,36 @@ pub(in crate::charge) struct GoesOn {
     since_h: f64,
 }
 
+/// What has gone by the reference since a cut.
+pub(in crate::charge) struct Passed {
+    /// Net charge, Ah.
+    pub(in crate::charge) net_ah: f64,
+    /// Charge put in, as it was heard, Ah.
+    pub(in crate::charge) charged_ah: f64,
+    /// Charge put in and taken out, as it was heard, Ah.
+    pub(in crate::charge) throughput_ah: f64,
+    /// Which parts of what moves its count up to the next cut.
+    pub(in crate::charge) noise: [f64; 2],
+}
+
 impl GoesOn {
     /// How many they are.
     pub(in crate::charge) const TERMS: usize = 12;
     /// Where among them, behind a first one, stands what moves the reference's count.
     pub(in crate::charge) const NOISE: std::ops::RangeFrom<usize> = 5..;
 
-    /// How much of each it takes so many hours after the first cut, when the reference has counted so much, and these
-    /// parts of what moves its count have passed.
-    pub(in crate::charge) fn by(
-        &self,
-        hours: f64,
-        reference: &Counted,
-        noise: [f64; 2],
-    ) -> [f64; Self::TERMS] {
+    /// How much of each it takes so many hours after the first cut.
+    pub(in crate::charge) fn by(&self, hours: f64, reference: &Passed) -> [f64; Self::TERMS] {
         let (left_then, unsure_then) = sharing::left_beyond(self.back_h);
         let (left, unsure) = sharing::left_beyond(self.back_h + hours);
-        let (in_ah, out_ah) = (reference.charged_ah(), reference.discharged_ah());
         let [first, second, third] = self.wandering.between_ah(self.since_h, self.since_h + hours);
         [
             hours,
-            reference.net_ah(),
-            in_ah,
-            in_ah + out_ah,
-            noise[0],
-            noise[1],
+            reference.net_ah,
+            reference.charged_ah,
+            reference.throughput_ah,
+            reference.noise[0],
+            reference.noise[1],
             left - left_then,
             unsure - unsure_then,
             first,
@@ -76,10 +80,16 @@ impl Stored<'_> {
         };
         let nothing = Flow::default;
         let counted = |counted| with(Flow { counted, ..nothing() });
-        let [sampling, rounding] = self.filled.unsure_ah(0, at).map(|(source, by_ah)| {
-            let at_ms = self.facts.cuts[at].at_ms;
-            counted(Estimate::default().moved(source, Whose::Common, at_ms, by_ah))
-        });
+        let at_ms = self.facts.cuts[at].at_ms;
+        let heard = || {
+            let unsure = self.filled.unsure_ah(0, at);
+            unsure.map(|(source, by_ah)| Estimate::ZERO.moved(source, Whose::Common, at_ms, by_ah))
+        };
+        let [sampling, rounding] = self
+            .filled
+            .unheard(0, at)
+            .map_or_else(heard, |unheard| [unheard.rest.without_value(), Estimate::ZERO])
+            .map(counted);
         let beyond = state.beyond(p).cloned().unwrap_or_default();
         let since_ms = self.facts.cuts[state.cut].at_ms;
         let unsure = Estimate::default().moved(Source::UnequalSoc, Whose::Pack(p), since_ms, beyond.value_ah);

@@ -19,7 +19,7 @@ use super::{
     wander::Wander,
 };
 
-pub(super) use between::GoesOn;
+pub(super) use between::{GoesOn, Passed};
 pub(super) use unequal::{UNEQUAL_FLAT, Unequal};
 
 /// How unlike the others' state of charge that of a pack may be which joins a bank, fraction of capacity.
