@@ -173,12 +173,11 @@ fn told_by(facts: &Facts, grid: &[&Cut], era: &Era, p: usize) -> Option<Told> {
     })
 }
 
-/// How far a pack strays from its share, given what was left over: no more than is usual, as what is left over has
-/// other causes too, and by as much less as is known by its degrees of freedom.
+/// How far a pack strays from its share, given what was left over: what is usual and what was seen, each by its degrees
+/// of freedom. A pack on a long cable or behind a bad lug lags behind the others by many times what is usual.
 fn strays(left_over: f64, freedom: f64) -> f64 {
     let usual = USUAL_FREEDOM * UNEQUAL_FLAT.powi(2);
-    let strays = ((usual + freedom * left_over.powi(2)) / (USUAL_FREEDOM + freedom)).sqrt();
-    strays.min(UNEQUAL_FLAT)
+    ((usual + freedom * left_over.powi(2)) / (USUAL_FREEDOM + freedom)).sqrt()
 }
 
 /// Stretches in which the reference and a pack were heard without a gap and neither was recalibrated.
@@ -345,6 +344,21 @@ mod tests {
         let difference = spread.row(0) - spread.row(1);
         let left = (2.0 / (0.02_f64.powi(-2) + GAIN.powi(-2))).sqrt();
         assert!((difference.norm() - left).abs() < 1e-5, "{}", difference.norm());
+    }
+
+    #[test]
+    fn a_pack_that_lags_behind_the_others_is_seen_to_stray_as_far() {
+        let usual = learned(facts([1.0, 1.0])).bank.eras[0].learned.clone().unwrap();
+        assert!(usual.strays[0].unwrap() < UNEQUAL_FLAT);
+        // A twentieth of its capacity, back and forth at another pace than the bank swings.
+        let mut lagging = facts([1.0, 1.0]);
+        for cut in &mut lagging.grid {
+            cut.totals[1].charged += charge(10.0 * (1.7 * days(cut.at_ms)).sin());
+        }
+        let strays = learned(lagging).bank.eras[0].learned.clone().unwrap().strays;
+        let lags = 0.05 / 2.0_f64.sqrt();
+        assert!((strays[0].unwrap() / lags - 1.0).abs() < 0.2, "{strays:?}");
+        assert!(strays[1].unwrap() < UNEQUAL_FLAT);
     }
 
     #[test]

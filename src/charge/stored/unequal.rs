@@ -34,7 +34,10 @@ impl Unequal {
         let begun = self.beside * UNEQUAL_AT_BEGINNING * left;
         let steep = !self.full_is_known || !(STEEP_WITHIN..=1.0 - STEEP_WITHIN).contains(&depth);
         let usual = if steep { UNEQUAL_STEEP } else { UNEQUAL_FLAT };
-        let settled = self.strays.map_or(usual, |strays| strays.min(usual));
+        // One that strays further does so in proportion where packs are usually more alike.
+        let settled = self.strays.map_or(usual, |strays| {
+            strays.min(usual).max(usual * strays / UNEQUAL_FLAT)
+        });
         // A pack by itself is like itself; what they began with gives way to what is usual.
         let settled = if self.beside > 0.0 { settled } else { 0.0 };
         self.capacity_ah * (settled * (1.0 - left * left).sqrt()).hypot(begun)
