@@ -8,6 +8,7 @@ use packdrift::{
         },
         facts::Facts,
         learned::learned,
+        switched_off::switched_off,
     },
     config::Setup,
     demo::Winter,
@@ -80,7 +81,7 @@ pub fn ask(setup: &Setup, sort: Sort, seed: u64, rows: &mut Rows) {
     let recalibrated: Vec<(i64, usize)> = winter.recalibrated.into_iter().collect();
     let marks_ms = heard.marks_ms();
     let (facts, at) = heard.facts(&[marks_ms[0], i64::MAX], &recalibrated);
-    let facts = learned(facts);
+    let facts = learned(switched_off(facts));
     let (begin_ms, end_ms) = (facts.cuts[at[0]].at_ms, facts.cuts[at[1]].at_ms);
     let steps = heard.steps((begin_ms, end_ms));
     let packs = match explain(&facts, &steps, &marks_ms, begin_ms, end_ms) {

@@ -6,6 +6,7 @@ use packdrift::{
         facts::{Facts, Mark},
         fill::Filled,
         learned::learned,
+        switched_off::switched_off,
     },
     config::Setup,
     demo::{Plan, Winter, simulate},
@@ -145,7 +146,7 @@ impl Rows {
 
 /// Asks a question of the record of these facts.
 pub fn answered<T>(facts: &Facts, question: impl FnOnce(&Record<'_>) -> T) -> T {
-    let facts = &learned(facts.clone());
+    let facts = &learned(switched_off(facts.clone()));
     let filled = Filled::new(facts);
     question(&Record::new(facts, &filled))
 }
@@ -218,15 +219,14 @@ fn differences(
 
 fn rates(winter: &Winter, record: &Record<'_>, p: usize, (from, until): (usize, usize)) -> Vec<Compared> {
     let scale = RATES_FOR_AH / winter.packs[p].rated_ah;
-    let Ok(rates) = record.rates(p, from, until) else {
-        return vec![Compared::MISSED];
-    };
-    rates
-        .iter()
+    record
+        .rates(p, from, until)
+        .into_iter()
         .map(|rate| {
+            let Ok(rate) = rate else { return Compared::MISSED };
             let truth_ah = winter.true_charge_error_ah(p, rate.begin_ms, rate.end_ms);
             Compared {
-                off: scale * (rate.ah_per_day() - truth_ah / rate.days()),
+                off: scale * (rate.ah_per_day() - truth_ah / rate.days),
                 stated: scale * rate.expanded_uncertainty_ah_per_day(),
             }
         })

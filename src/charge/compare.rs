@@ -91,36 +91,34 @@ impl Record<'_> {
         capacity_ah: f64,
         (from, until): (usize, usize),
     ) -> Result<Drifting, Insufficient> {
-        let rates = self.rates(p, from, until)?;
-        let rate = rates.last().ok_or(Insufficient::NothingHeard)?;
+        let rate = self.last_rate(p, from, until)?;
         let begin = self.facts.cut_at(rate.begin_ms).unwrap_or(from);
         let counted = self.heard(p + 1, begin, until);
         Ok(Drifting {
             p,
             begin_ms: rate.begin_ms,
             end_ms: rate.end_ms,
-            days: rate.days(),
+            days: rate.days,
             capacity_ah,
             throughput_ah: counted.throughput_ah(),
             ah_per_day: rate.per_day(),
         })
     }
 
-    /// The changes of pack `p`'s rate at recalibrations between two cuts.
-    ///
-    /// # Errors
-    /// [`Insufficient`] where there is too little to answer from.
-    pub fn changes(&self, p: usize, from: usize, until: usize) -> Result<Vec<Change>, Insufficient> {
-        let rates = self.rates(p, from, until)?;
-        Ok(rates
-            .windows(2)
-            .map(|pair| Change {
+    /// The changes of pack `p`'s rate at recalibrations between two cuts, where both sides of one can be told.
+    #[must_use]
+    pub fn changes(&self, p: usize, from: usize, until: usize) -> Vec<Change> {
+        let rates = self.rates(p, from, until);
+        let change = |pair: &[Result<Rate, Insufficient>]| match pair {
+            [Ok(before), Ok(after)] => Some(Change {
                 p,
-                by: pair[1].per_day() - pair[0].per_day(),
-                before: pair[0].clone(),
-                after: pair[1].clone(),
-            })
-            .collect())
+                by: after.per_day() - before.per_day(),
+                before: before.clone(),
+                after: after.clone(),
+            }),
+            _ => None,
+        };
+        rates.windows(2).filter_map(change).collect()
     }
 }
 

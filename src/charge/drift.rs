@@ -3,7 +3,7 @@
 use super::{
     count::Counted,
     estimate::{Estimate, Source, Whose},
-    facts::Facts,
+    facts::{Facts, Learned},
     fill::Filled,
     losses::Closure,
     stored::{Basis, Stored},
@@ -30,7 +30,10 @@ pub enum Insufficient {
     )]
     Reversed,
     /// For too long nobody can say what was counted.
-    #[error("for {percent:.0} % of the time nothing says what {whose} counted")]
+    #[error(
+        "for {percent:.0} % of the time nothing says what {whose} counted: no current was heard of it, and no counter or \
+         display stands in; `packdrift check --live` shows what it reports"
+    )]
     Unwitnessed {
         /// "the pack" or "the reference".
         whose: &'static str,
@@ -186,7 +189,43 @@ impl<'a> Record<'a> {
         Some(stored.moved(Source::UnequalSoc, Whose::Pack(p), at_ms, unequal_ah))
     }
 
-    /// Actual state of charge of pack `p` at a cut, % of what its capacity is at the end of the record; `None` where no
+    /// Actual state of charge of pack `p` at a cut, % of its capacity; `None` where no mark says what full is. Which part
+    /// of the bank's charge is its own is of no matter to that: a larger share is one of a larger capacity. How large all
+    /// are together is.
+    #[must_use]
+    pub fn actual(&self, p: usize, at: usize) -> Option<Estimate> {
+        let below = self.below_full(p, at)?;
+        let era = self.facts.era(at);
+        let below = below.times(100.0 / era.packs[p].capacity_ah);
+        let below_percent = below.value_ah;
+        let actual = below + Estimate::exact(100.0);
+        Some(match &era.learned {
+            Some(Learned { since_ms, spread, .. }) => (0..spread.ncols()).fold(actual, |actual, cause| {
+                let by = -spread[(p, cause)] * below_percent;
+                actual.moved(Source::CapacityShare, Whose::Pack(cause), *since_ms, by)
+            }),
+            None => {
+                let by = -era.packs[p].capacity_uncertainty * below_percent;
+                actual.moved(Source::CapacityShare, Whose::Pack(p), 0, by)
+            }
+        })
+    }
+
+    /// The same of the packs on the busbar together; `None` also where nobody is on it.
+    #[must_use]
+    pub fn bank_actual(&self, at: usize) -> Option<Estimate> {
+        let at_ms = self.facts.cuts[at].at_ms;
+        let era = self.facts.era(at);
+        let on: Vec<usize> = (0..era.packs.len())
+            .filter(|p| self.facts.on_busbar(*p, at_ms))
+            .collect();
+        let of_ah: f64 = on.iter().map(|p| era.packs[*p].capacity_ah).sum();
+        let part = |p: usize| Some(self.actual(p, at)?.times(era.packs[p].capacity_ah / of_ah));
+        let together: Estimate = on.iter().map(|p| part(*p)).sum::<Option<_>>()?;
+        (!on.is_empty()).then_some(together)
+    }
+
+    /// The same of pack `p`, its value alone, % of what its capacity is at the end of the record; `None` where no
     /// mark says what full is.
     #[must_use]
     pub fn actual_percent(&self, p: usize, at: usize) -> Option<f64> {
@@ -195,21 +234,6 @@ impl<'a> Record<'a> {
         }
         let capacity_ah = self.facts.era(self.facts.cuts.len() - 1).packs[p].capacity_ah;
         Some(100.0 * (1.0 + self.stored.of_pack(p, at).0.value_ah / capacity_ah))
-    }
-
-    /// Actual state of charge of the packs on the busbar together at a cut, as Ah relative to full, and their
-    /// capacity in Ah; `None` where no mark says what full is or nobody is on the busbar.
-    #[must_use]
-    pub fn bank_below_full(&self, at: usize) -> Option<(Estimate, f64)> {
-        let at_ms = self.facts.cuts[at].at_ms;
-        let era = self.facts.era(at);
-        let mut together: Option<(Estimate, f64)> = None;
-        for p in (0..era.packs.len()).filter(|p| self.facts.on_busbar(*p, at_ms)) {
-            let below = self.below_full(p, at)?;
-            let (sum, capacity_ah) = together.unwrap_or_default();
-            together = Some((sum + below, capacity_ah + era.packs[p].capacity_ah));
-        }
-        together
     }
 
     /// What an instrument counted between two cuts, as heard.

@@ -68,6 +68,8 @@ pub struct Pack {
     pub draw_is_assumed: bool,
     /// Whether it belongs to the bank.
     pub in_bank: bool,
+    /// How often its cells were changed for others: other cells are another pack.
+    pub cells_changed: usize,
 }
 
 impl Bank {
@@ -87,6 +89,13 @@ impl Era {
     #[must_use]
     pub fn capacity_ah(&self) -> f64 {
         self.in_bank().map(|(_, pack)| pack.capacity_ah).sum()
+    }
+
+    /// Whether pack `p` joins the bank with this era, or its cells were changed for others: nobody knows what it brings.
+    #[must_use]
+    pub fn joins(&self, before: &Self, p: usize) -> bool {
+        let (before, now) = (&before.packs[p], &self.packs[p]);
+        now.in_bank && (!before.in_bank || before.cells_changed != now.cells_changed)
     }
 
     /// The packs that belong to the bank, with their places.

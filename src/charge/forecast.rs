@@ -83,14 +83,10 @@ impl Record<'_> {
         displayed_percent: Option<f64>,
     ) -> Result<Outlook, Insufficient> {
         let pack = &self.facts.era(until).packs[p];
-        let rates = self.rates(p, from, until)?;
-        let rate = rates.last().ok_or(Insufficient::NothingHeard)?;
+        let rate = self.last_rate(p, from, until)?;
         let by_display = displayed_percent
-            .zip(self.below_full(p, until))
-            .map(|(shown, below)| {
-                let actual = below.times(100.0 / pack.capacity_ah);
-                Estimate::exact(shown - 100.0) - actual
-            });
+            .zip(self.actual(p, until))
+            .map(|(shown, actual)| Estimate::exact(shown) - actual);
         let now = match by_display {
             Some(now) => now,
             None => {

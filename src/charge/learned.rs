@@ -71,10 +71,11 @@ pub fn learned(mut facts: Facts) -> Facts {
 /// Whether the packs are the same, each of the same capacity.
 #[expect(clippy::float_cmp, reason = "the same figure from the same setup")]
 fn is_alike(era: &Era, other: &Era) -> bool {
-    era.packs
-        .iter()
-        .zip(&other.packs)
-        .all(|(one, other)| one.in_bank == other.in_bank && one.capacity_ah == other.capacity_ah)
+    era.packs.iter().zip(&other.packs).all(|(one, other)| {
+        one.in_bank == other.in_bank
+            && one.capacity_ah == other.capacity_ah
+            && one.cells_changed == other.cells_changed
+    })
 }
 
 /// Corrects capacities by relative errors; only how their sum is shared is learned.
@@ -281,6 +282,7 @@ mod tests {
             standing_draw_ma: (15.0, 15.0),
             draw_is_assumed: true,
             in_bank: true,
+            cells_changed: 0,
         };
         let counted = |ah: f64, at_ms: i64| Counted {
             charged: charge(ah),

@@ -29,6 +29,7 @@ pub mod rate;
 pub mod revision;
 mod sharing;
 pub mod stored;
+pub mod switched_off;
 mod time;
 pub mod trial;
 mod wander;

@@ -8,7 +8,7 @@ use super::{
     drift::{Insufficient, Record},
     estimate::{Estimate, Source, Whose},
     learned::GAIN,
-    time::{as_f64, days},
+    time::as_f64,
 };
 
 /// Days in a month of 1/12 Julian year, by which points a month are stated.
@@ -24,21 +24,19 @@ pub struct Rate {
     pub begin_ms: i64,
     /// Until, ms since 1970.
     pub end_ms: i64,
+    /// For how much of it the pack belonged to the bank, days.
+    pub days: f64,
     /// Charge error over it.
     pub error: Estimate,
     /// The part of it that tells the rate best, from and until in ms since 1970.
     pub told_over_ms: (i64, i64),
+    /// For how much of that part the pack belonged to the bank, days.
+    told_days: f64,
     /// Charge error over that part.
     told_by: Estimate,
 }
 
 impl Rate {
-    /// Length in days.
-    #[must_use]
-    pub fn days(&self) -> f64 {
-        days(self.end_ms - self.begin_ms)
-    }
-
     /// Ah a day.
     #[must_use]
     pub fn ah_per_day(&self) -> f64 {
@@ -54,32 +52,52 @@ impl Rate {
     /// The rate as an estimate in Ah a day.
     #[must_use]
     pub fn per_day(&self) -> Estimate {
-        let (begin_ms, end_ms) = self.told_over_ms;
-        self.told_by.clone().times(1.0 / days(end_ms - begin_ms))
+        self.told_by.clone().times(1.0 / self.told_days)
     }
 }
 
 impl Record<'_> {
-    /// Charge errors of pack `p` between two cuts, one for each stretch between recalibrations.
-    ///
-    /// # Errors
-    /// [`Insufficient`] where there is too little to answer from.
-    pub fn rates(&self, p: usize, from: usize, until: usize) -> Result<Vec<Rate>, Insufficient> {
+    /// Charge errors of pack `p` between two cuts, one for each stretch between recalibrations in which it belonged to
+    /// the bank; [`Insufficient`] where there is too little of one to answer from.
+    #[must_use]
+    pub fn rates(&self, p: usize, from: usize, until: usize) -> Vec<Result<Rate, Insufficient>> {
         self.facts
             .between_recalibrations(p + 1, from, until)
             .windows(2)
-            .map(|pair| self.rate(p, pair[0], pair[1]))
+            .filter_map(|pair| {
+                let windows = self.in_bank(p, pair[0], pair[1]);
+                Some(self.rate(p, windows.first()?.0, windows.last()?.1))
+            })
             .collect()
+    }
+
+    /// The rate of the last of these stretches.
+    ///
+    /// # Errors
+    /// [`Insufficient`] where there is too little of it to answer from.
+    pub fn last_rate(&self, p: usize, from: usize, until: usize) -> Result<Rate, Insufficient> {
+        self.rates(p, from, until)
+            .pop()
+            .unwrap_or(Err(Insufficient::NotInBank))
+    }
+
+    /// For how long pack `p` belonged to the bank between two cuts, days.
+    fn days_in_bank(&self, p: usize, from: usize, until: usize) -> f64 {
+        let hours = |(from, until): (usize, usize)| self.facts.hours(from, until);
+        self.in_bank(p, from, until).into_iter().map(hours).sum::<f64>() / 24.0
     }
 
     /// The rate between two cuts: told from full charge to full charge where that leaves out little and is surer.
     fn rate(&self, p: usize, from: usize, until: usize) -> Result<Rate, Insufficient> {
         let at_ms = |cut: usize| self.facts.cuts[cut].at_ms;
         let error = self.charge_error(p, from, until)?.error;
+        let days = self.days_in_bank(p, from, until);
         let mut rate = Rate {
             begin_ms: at_ms(from),
             end_ms: at_ms(until),
+            days,
             told_over_ms: (at_ms(from), at_ms(until)),
+            told_days: days,
             told_by: error.clone(),
             error,
         };
@@ -100,6 +118,7 @@ impl Record<'_> {
             let unlike_ah = self.unlike_ah(p, whole, (from, until));
             let part = Rate {
                 told_over_ms: (at_ms(from), at_ms(until)),
+                told_days: self.days_in_bank(p, from, until),
                 told_by: self.charge_error(p, from, until)?.error.moved(
                     Source::Gaps,
                     Whose::Pack(p),

@@ -51,6 +51,8 @@ impl Shared {
             .map(|(level, _)| level.clone())
             .sum();
         let redefined_ah = vec![0.0; levels.len()];
+        let (before, now) = (facts.bank.at(at_ms - 1), facts.bank.at(at_ms));
+        let joins = |p: usize| now.joins(before, p);
         let packs = levels
             .into_iter()
             .enumerate()
@@ -62,7 +64,8 @@ impl Shared {
                 let beyond = level - together.clone().times(part);
                 Held::Share {
                     part,
-                    beyond: (beyond.value_ah.abs() > 1e-9).then_some(beyond),
+                    // Of a pack that joins nobody knows what it is.
+                    beyond: (beyond.value_ah.abs() > 1e-9 || joins(p)).then_some(beyond),
                 }
             })
             .collect();
@@ -191,9 +194,9 @@ pub(super) fn changed(facts: &Facts, cut: usize, levels: Vec<Estimate>) -> Share
     }
 }
 
-/// Whether a pack of the bank is not what it was: of another capacity, or newly there.
+/// Whether a pack of the bank is not what it was: it has joined, or is known to be of another capacity.
 #[expect(clippy::float_cmp, reason = "the same figure from the same setup")]
 fn is_another(before: &Era, after: &Era, p: usize) -> bool {
-    let (before, after) = (&before.packs[p], &after.packs[p]);
-    after.in_bank && (!before.in_bank || before.capacity_ah != after.capacity_ah)
+    let another = before.packs[p].capacity_ah != after.packs[p].capacity_ah;
+    after.joins(before, p) || (after.packs[p].in_bank && another)
 }

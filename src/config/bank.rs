@@ -269,6 +269,7 @@ fn pack(table: Table<'_>, names: &mut impl Enlist) -> Option<Pack> {
         standing_draw_ma: (15.0, 15.0),
         draw_is_assumed: true,
         in_bank: true,
+        cells_changed: 0,
     };
     let mut held = vec![held(&table, first)];
     let _ = table.required_text("revision", "\"A\"");
@@ -296,10 +297,13 @@ fn pack(table: Table<'_>, names: &mut impl Enlist) -> Option<Pack> {
             }
             Some(_) => {}
         }
+        let mut before = held[held.len() - 1].clone();
         if change.has("capacity_ah") {
             let _ = change.number_within("capacity_ah", is_one, CAPACITY);
+            // Other cells, which nobody has measured yet.
+            before.cells_changed += 1;
+            before.measured_capacity_ah = None;
         }
-        let before = held[held.len() - 1].clone();
         held.push(Held {
             from_ms: from.map(|from| from.value),
             ..self::held(&change, before)
@@ -351,5 +355,6 @@ fn held(table: &Table<'_>, before: Held) -> Held {
         },
         draw_is_assumed: before.draw_is_assumed && draw_ma.is_none() && draw_uncertainty_ma.is_none(),
         in_bank: table.boolean("in_bank").unwrap_or(before.in_bank),
+        cells_changed: before.cells_changed,
     }
 }

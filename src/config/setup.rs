@@ -236,6 +236,8 @@ pub struct Held {
     pub draw_is_assumed: bool,
     /// On the busbar at all.
     pub in_bank: bool,
+    /// How often its cells were changed for others by then.
+    pub cells_changed: usize,
 }
 
 /// Someone who reports.

@@ -16,6 +16,7 @@ use crate::{
         counter::{Counts, Step},
         facts::{self, Away, Cut, Era, Facts, Gap, Mark, UNMEASURED_CAPACITY},
         learned::learned,
+        switched_off::switched_off,
     },
     config::{Bank, Pack, Setup},
     store::{
@@ -108,7 +109,7 @@ pub fn gather(
     };
     let at = asked_ms.iter().filter_map(|at_ms| facts.cut_at(*at_ms)).collect();
     Ok(Some(Asked {
-        facts: learned(facts),
+        facts: learned(switched_off(facts)),
         at,
     }))
 }
@@ -341,5 +342,6 @@ fn pack_facts(pack: &Pack, at_ms: i64) -> facts::Pack {
         standing_draw_ma: held.standing_draw_ma,
         draw_is_assumed: held.draw_is_assumed,
         in_bank: held.in_bank,
+        cells_changed: held.cells_changed,
     }
 }

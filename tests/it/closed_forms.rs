@@ -116,6 +116,7 @@ fn facts(whole: Counted, step_ma: i64) -> Facts {
         standing_draw_ma: (15.0, 15.0),
         draw_is_assumed: false,
         in_bank: true,
+        cells_changed: 0,
     };
     let cut = |at_ms, totals| Cut {
         at_ms,

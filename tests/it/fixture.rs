@@ -43,6 +43,7 @@ pub fn setup(sources: Vec<Source>) -> Setup {
             standing_draw_ma: (15.0, 15.0),
             draw_is_assumed: false,
             in_bank: true,
+            cells_changed: 0,
         }],
     };
     Setup {

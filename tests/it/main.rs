@@ -26,6 +26,7 @@ mod gaps;
 mod harness;
 mod import;
 mod kill;
+mod leaving;
 mod ledger;
 mod live;
 mod marks;

@@ -112,7 +112,7 @@ fn answer(
     let revisions = groups::by(&ranked, &packs, groups::What::Revision);
     let firmware = groups::by(&ranked, &packs, groups::What::Firmware);
     let changes: Vec<_> = (0..bank.packs.len())
-        .flat_map(|p| record.changes(p, from, until).unwrap_or_default())
+        .flat_map(|p| record.changes(p, from, until))
         .collect();
     let verdict = words::verdict(&packs, &ranked, &orders, revisions.as_ref());
     Ok(Answer {

@@ -16,34 +16,26 @@ pub(super) const COMPARISON: &str = "A board's display less the reference's disp
                                      jumps whenever either is set to 100 %, and hides all error while one of them \
                                      stands at its end stop. It says nothing of which of the two is wrong.";
 
-/// A display beside the actual state of charge, which lies `below_full` of a capacity in Ah.
-pub(super) fn body(
-    display: Display,
-    below_full: Option<Estimate>,
-    capacity_ah: f64,
-    reference: Option<Display>,
-) -> DisplayBody {
+/// A display beside the actual state of charge, %.
+pub(super) fn body(display: Display, actual: Option<Estimate>, reference: Option<Display>) -> DisplayBody {
     let shown = tenths(display.soc_permille);
     DisplayBody {
         at: Some(Zulu(display.at_ms)),
         censored: display.soc_permille <= 0 || display.soc_permille >= 1000,
         less_reference_display_points: reference
             .map(|reference| round(shown - tenths(reference.soc_permille), 1)),
-        ..beside(shown, below_full, capacity_ah)
+        ..beside(shown, actual)
     }
 }
 
-fn beside(soc_percent: f64, below_full: Option<Estimate>, capacity_ah: f64) -> DisplayBody {
-    let actual_percent = below_full
-        .as_ref()
-        .map(|below| 100.0 * (1.0 + below.value_ah / capacity_ah));
+fn beside(soc_percent: f64, actual: Option<Estimate>) -> DisplayBody {
+    let actual_percent = actual.as_ref().map(|actual| actual.value_ah);
     DisplayBody {
         at: None,
         soc_percent,
         actual_percent: actual_percent.map(|actual| round(actual, 2)),
         error_points: actual_percent.map(|actual| round(soc_percent - actual, 2)),
-        expanded_uncertainty_points: below_full
-            .map(|below| round(100.0 * below.expanded_uncertainty_ah() / capacity_ah, 2)),
+        expanded_uncertainty_points: actual.map(|actual| round(actual.expanded_uncertainty_ah(), 2)),
         censored: false,
         less_reference_display_points: None,
     }
@@ -70,11 +62,9 @@ pub(super) fn bank_mean(
     if of_ah <= 0.0 {
         return None;
     }
-    let (below_full, capacity_ah) = record
-        .bank_below_full(until)
-        .map_or((None, of_ah), |(below, capacity_ah)| (Some(below), capacity_ah));
+    let shown = round(100.0 * shown_ah / of_ah, 2);
     Some(DisplayBody {
         censored,
-        ..beside(round(100.0 * shown_ah / of_ah, 2), below_full, capacity_ah)
+        ..beside(shown, record.bank_actual(until))
     })
 }

@@ -182,14 +182,7 @@ fn reference_body(
         },
         coverage: coverage_body(record.coverage(0, from, until), None),
         recalibrations: inside(&facts.recalibrated_ms[0], from_ms, until_ms),
-        display: display.map(|display| {
-            let (below_full, capacity_ah) = record
-                .bank_below_full(until)
-                .map_or((None, facts.era(until).capacity_ah()), |(below, ah)| {
-                    (Some(below), ah)
-                });
-            display::body(display, below_full, capacity_ah, None)
-        }),
+        display: display.map(|display| display::body(display, record.bank_actual(until), None)),
         display_comparison: display.map(|_| display::COMPARISON),
         closures: record
             .closures()

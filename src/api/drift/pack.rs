@@ -46,7 +46,8 @@ pub(super) fn pack_body(
     let (from_ms, until_ms) = (facts.cuts[from].at_ms, facts.cuts[until].at_ms);
     let held = bank.packs[p].held_at(until_ms);
     let capacity_ah = held.capacity_ah;
-    let epochs = record.rates(p, from, until).unwrap_or_default();
+    let rates = record.rates(p, from, until);
+    let present = rates.last().and_then(|rate| rate.as_ref().ok());
     let counted = record.heard(p + 1, from, until);
     let throughput_ah = counted.throughput_ah();
     PackBody {
@@ -54,16 +55,18 @@ pub(super) fn pack_body(
         firmware: held.firmware.clone(),
         capacity_ah,
         charge_error: error_body(record.charge_error(p, from, until), capacity_ah),
-        rate: epochs.last().map(|rate| rate_body(rate, capacity_ah)),
-        epochs: epochs.iter().map(|rate| epoch_body(rate, capacity_ah)).collect(),
+        rate: present.map(|rate| rate_body(rate, capacity_ah)),
+        epochs: rates
+            .iter()
+            .flatten()
+            .map(|rate| epoch_body(rate, capacity_ah))
+            .collect(),
         own_counter: seen
             .own
             .map(|own| own_counter_body(record, p, (from, until), capacity_ah, own)),
-        display: seen.display.map(|display| {
-            let below_full = record.below_full(p, until);
-            let of_ah = facts.era(until).packs[p].capacity_ah;
-            display::body(display, below_full, of_ah, seen.reference_display)
-        }),
+        display: seen
+            .display
+            .map(|display| display::body(display, record.actual(p, until), seen.reference_display)),
         resyncs: seen.resyncs.iter().map(resync_body).collect(),
         counted: CountedBody {
             charged_ah: round(counted.charged_ah(), 3),

@@ -75,9 +75,8 @@ impl Filled<'_> {
         let set_anew_ah: f64 = packs.map(|p| -usual.ah(self.facts, p, gathered)).sum();
         // Normal densities of one width.
         let (beyond_ah, variance) = (beyond.value_ah, beyond.covariance(&beyond));
-        let counted_on = (1.0 - beforehand) * (-0.5 * beyond_ah.powi(2) / variance).exp();
-        let set_anew = beforehand * (-0.5 * (beyond_ah - set_anew_ah).powi(2) / variance).exp();
-        let likely = set_anew / (counted_on + set_anew);
+        let better_fit = 0.5 * (beyond_ah.powi(2) - (beyond_ah - set_anew_ah).powi(2)) / variance;
+        let likely = 1.0 / (1.0 + (1.0 - beforehand) / beforehand * (-better_fit).exp());
         let weighed = |(told, index): (Estimate, &usize)| {
             let part = told.covariance(&beyond) / variance;
             let here_ah = set_anew_ah * lasts_ms(*index) / unheard_ms;

@@ -20,14 +20,15 @@ use super::{
     wander::TERMS,
 };
 pub(super) use unheard::Unheard;
+pub(super) use witness::said_over;
 use witness::whose;
 
 /// How far the charge that a pack takes may stray from its share, fraction of capacity.
-const STRAY: f64 = 0.006;
+pub(super) const STRAY: f64 = 0.006;
 /// Over how long it gets there, h.
 const STRAYS_WITHIN_H: f64 = 6.0;
 /// Standard deviation of what a board makes of its share: its gain and its capacity. Common practice, no source.
-const OF_ITS_SHARE: f64 = 0.03;
+pub(super) const OF_ITS_SHARE: f64 = 0.03;
 
 /// Between two successive cuts.
 #[derive(Debug, Clone, Copy)]

@@ -96,9 +96,11 @@ fn own_witness(facts: &Facts, gap: &Gap) -> Option<Estimate> {
         let over = mark.at_ms < gap.begin_ms || (shows_full && mark.at_ms == gap.begin_ms);
         !over && mark.since_ms - RESETS_BEFORE_MS <= gap.end_ms
     });
-    if full_inside {
-        return None;
-    }
+    if full_inside { None } else { said_over(facts, gap) }
+}
+
+/// What the instrument's own counter, else its display, says of a gap, whatever happened in it.
+pub(in crate::charge) fn said_over(facts: &Facts, gap: &Gap) -> Option<Estimate> {
     let (ah, uncertainty_ah) = by_counter(gap).or_else(|| by_display(facts, gap))?;
     Some(Estimate::exact(ah).moved(Source::Gaps, whose(gap.of), gap.begin_ms, uncertainty_ah))
 }

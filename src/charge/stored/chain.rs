@@ -71,19 +71,15 @@ impl Stored<'_> {
     fn backwards(&self, stretch: &Stretch, knots: &[usize], levels: Vec<Estimate>) -> Vec<Estimate> {
         let facts = self.facts;
         let begin_ms = facts.cuts[stretch.begin].at_ms;
-        // Together they hold one Ah, and what those off the busbar hold stays.
+        // Together they hold one Ah, and what those off the busbar hold stays, as does how the others differ.
         let one = |p| Estimate::exact(facts.share(p, begin_ms));
         let ones: Vec<Estimate> = (0..levels.len()).map(one).collect();
+        let on = |(p, level): (usize, &Estimate)| facts.on_busbar(p, begin_ms).then(|| level.clone());
+        let held: Estimate = levels.iter().enumerate().filter_map(on).sum();
         let still: Vec<Estimate> = levels
             .into_iter()
-            .enumerate()
-            .map(|(p, level)| {
-                if facts.on_busbar(p, begin_ms) {
-                    Estimate::default()
-                } else {
-                    level
-                }
-            })
+            .zip(&ones)
+            .map(|(level, one)| level - held.clone().times(one.value_ah))
             .collect();
         let taken = |from, until| self.taken(stretch, from, until);
         let nothing = |_, _| Estimate::default();
