@@ -1,4 +1,5 @@
-//! `/v1/notes`: what a person attaches. A correction or withdrawal adds a revision; nothing written is lost.
+//! `/v1/notes`: what a person attaches, the newest page first. A correction or withdrawal adds a revision; nothing
+//! written is lost.
 
 use axum::{Json, extract::State, http::StatusCode};
 use chrono::Utc;
@@ -14,8 +15,11 @@ use super::{
 };
 use crate::{
     config::Role,
-    store::note::{self, Kind, Note, Said, Subject},
+    store::note::{self, Kind, List, Note, Place, Said, Subject},
 };
+
+/// Notes in an answer, unless fewer are asked for.
+const PAGE: u32 = 500;
 
 /// Characters in a note at most.
 const LONGEST: usize = 20_000;
@@ -30,13 +34,24 @@ pub(super) fn router() -> OpenApiRouter<App> {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 struct Question {
+    /// Left out: of every bank.
+    bank: Option<String>,
     #[serde(default)]
     history: bool,
+    #[param(value_type = Option<i64>, minimum = 0, maximum = 4_294_967_295_i64)]
+    limit: Option<u32>,
+    /// The `next_before` of the page behind.
+    before: Option<String>,
 }
 
 #[derive(Serialize, ToSchema)]
-struct Notes {
+#[schema(as = NotesPage)]
+struct Page {
     notes: Vec<NoteBody>,
+    /// How many there are on all pages; null where “before” was given.
+    in_all: Option<i64>,
+    /// Ask again with this as `before`; null where there are none before these.
+    next_before: Option<String>,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -56,28 +71,61 @@ struct NoteBody {
     withdrawn: bool,
 }
 
-/// The notes that stand, or every revision of every note.
+/// The newest of the notes that stand, or of all revisions, a page at a time; oldest first on each page.
 #[utoipa::path(
     get,
     path = "/v1/notes",
     tag = "notes",
     operation_id = "list_notes",
     params(Question),
-    responses((status = 200, body = Notes))
+    responses((status = 200, body = Page))
 )]
-async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Notes>, Problem> {
-    let notes = app
-        .read(move |connection, _| {
-            Ok(if question.history {
-                note::history(connection)?
-            } else {
-                note::standing(connection)?
-            })
+async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Result<Json<Page>, Problem> {
+    let of = question
+        .bank
+        .as_deref()
+        .map(|id| app.bank(Some(id)))
+        .transpose()?;
+    let setup = app.setup().clone();
+    let list = List {
+        history: question.history,
+        of: of.map(|bank| {
+            let instruments = bank.instruments();
+            let names = instruments.map(|instrument| setup.entry(instrument).id.clone());
+            (bank.id.clone(), names.collect())
+        }),
+    };
+    let before = question.before.as_deref().map(place).transpose()?;
+    let limit = question.limit.unwrap_or(PAGE).clamp(1, PAGE);
+    let asked = app.clone();
+    app.read_in_turn(move |connection, _| {
+        let in_all = before.is_none().then(|| list.count(connection)).transpose()?;
+        let mut notes = list.before(connection, before, limit + 1)?;
+        let mut next_before = None;
+        if notes.len() > limit as usize {
+            notes.remove(0);
+            let (first, second) = list.place(&notes[0]);
+            next_before = Some(format!("{first}.{second}"));
+        }
+        Ok(Page {
+            notes: notes.into_iter().map(|note| body(&asked, note)).collect(),
+            in_all,
+            next_before,
         })
-        .await?;
-    Ok(Json(Notes {
-        notes: notes.into_iter().map(|note| body(&app, note)).collect(),
-    }))
+    })
+    .await
+    .map(Json)
+}
+
+/// A place in a list, as a page before gave it.
+fn place(written: &str) -> Result<Place, Problem> {
+    let (first, second) = written.split_once('.').unwrap_or_default();
+    match (first.parse(), second.parse()) {
+        (Ok(first), Ok(second)) => Ok((first, second)),
+        _ => Err(Problem::bad_query(format!(
+            "before=“{written}” is no place in the list; send a page's “next_before”"
+        ))),
+    }
 }
 
 /// A note as a person sends it: exactly one of `pack`, `reference`, `bank`.

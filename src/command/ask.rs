@@ -135,6 +135,32 @@ impl Answerer {
     }
 }
 
+/// What an address of the API has; where that is the newest page of notes, with those of all pages before it.
+pub(super) fn whole(path: &str, get: impl Fn(&str) -> Result<Value, Failure>) -> Result<Value, Failure> {
+    let before = |page: &Value| page["next_before"].as_str().map(str::to_owned);
+    let mut newest = get(path)?;
+    let Some(mut place) = before(&newest) else {
+        return Ok(newest);
+    };
+    let joint = if path.contains('?') { '&' } else { '?' };
+    let mut pages = vec![newest["notes"].take()];
+    loop {
+        let mut page = get(&format!("{path}{joint}before={place}"))?;
+        let next = before(&page);
+        pages.push(page["notes"].take());
+        match next {
+            Some(next) => place = next,
+            None => break,
+        }
+    }
+    let notes = pages.into_iter().rev().filter_map(|page| match page {
+        Value::Array(notes) => Some(notes),
+        _ => None,
+    });
+    newest["notes"] = notes.flatten().collect();
+    Ok(newest)
+}
+
 /// Asks the API at an address.
 pub(super) fn get(address: &str, path: &str) -> Result<Value, Failure> {
     let (status, document) = over_http(address, None, &Method::GET, path, None)?;

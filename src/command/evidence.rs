@@ -7,7 +7,10 @@ use chrono_tz::Tz;
 use clap::Args;
 use serde_json::Value;
 
-use super::{Failure, ask::Answerer};
+use super::{
+    Failure,
+    ask::{Answerer, whole},
+};
 use crate::{
     config::Setup,
     page::answers::Series,
@@ -56,7 +59,7 @@ impl Asked {
         let get = |path: &str| answerer.ask(&Method::GET, path, None);
         let mut evidence: [Value; 6] = Default::default();
         for (document, path) in evidence.iter_mut().zip(question.paths()) {
-            *document = get(&path)?;
+            *document = whole(&path, get)?;
         }
         let mut series = None;
         if with_series {

@@ -14,11 +14,10 @@ use std::{
 
 use axum::http::Method;
 use clap::Args;
-use serde_json::Value;
 
 use super::{
     Failure,
-    ask::{Answerer, accepted},
+    ask::{Answerer, accepted, whole},
     printed::Printed,
 };
 use crate::{
@@ -217,19 +216,15 @@ fn table(
     let phases = || format!("/v1/phases{}", api::query_string(&[("bank", Some(&bank.id))]));
     let asked = what.path(&bank.id, since, until).unwrap_or_else(phases);
     let asked_at = Instant::now();
-    let mut document = loop {
-        let (status, document) = answerer.answer(&Method::GET, &asked, None)?;
-        if status != 503 || asked_at.elapsed() > PATIENCE {
-            break accepted(status, document)?;
+    let document = whole(&asked, |path| {
+        loop {
+            let (status, document) = answerer.answer(&Method::GET, path, None)?;
+            if status != 503 || asked_at.elapsed() > PATIENCE {
+                return accepted(status, document);
+            }
+            sleep(PAUSE);
         }
-        sleep(PAUSE);
-    };
-    // Notes are asked for of all banks at once.
-    if let (What::Notes, Some(notes)) = (what, document["notes"].as_array_mut()) {
-        let names = names(setup, bank);
-        let of = |note: &Value, field: &str| note[field].as_str().is_some_and(|name| names.contains(name));
-        notes.retain(|note| note["bank"] == *bank.id || of(note, "reference") || of(note, "pack"));
-    }
+    })?;
     let kept = || store::read_only(&setup.store.path);
     Ok(match what {
         What::Hours => {

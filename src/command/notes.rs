@@ -1,4 +1,4 @@
-//! `packdrift notes`: the notes that stand, or all that was ever written.
+//! `packdrift notes`: the newest of the notes that stand, or of all that was ever written.
 
 use std::path::{Path, PathBuf};
 
@@ -43,7 +43,14 @@ pub fn shown(document: &Value) -> String {
         return "no note yet".to_owned();
     }
     let head = ["note", "at", "of", "kind", "words"];
-    table(head, &[0, 1, 2, 3, 4], notes.iter().map(row))
+    let shown = table(head, &[0, 1, 2, 3, 4], notes.iter().map(row));
+    if document["next_before"].is_null() {
+        return shown;
+    }
+    let (last, all) = (notes.len(), &document["in_all"]);
+    format!(
+        "{shown}\nThese are the last {last} of {all}; `packdrift export notes` writes every revision of all of them."
+    )
 }
 
 fn row(note: &Value) -> [String; 5] {

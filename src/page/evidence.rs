@@ -53,10 +53,16 @@ impl Question {
             format!("/v1/drift{query}"),
             format!("/v1/phases{query}"),
             format!("/v1/anchors{}", query_string(&[("bank", self.bank.as_deref())])),
-            "/v1/notes".to_owned(),
+            self.notes_path(),
             "/v1/packs".to_owned(),
             format!("/v1/compare{query}"),
         ]
+    }
+
+    /// Where the notes are, the newest first.
+    #[must_use]
+    pub fn notes_path(&self) -> String {
+        format!("/v1/notes{}", query_string(&[("bank", self.bank.as_deref())]))
     }
 
     /// What to GET for [`Evidence::with_balance`]: hour by hour, so that only who shows it asks.
@@ -98,8 +104,10 @@ pub struct Evidence {
     pub phases: Vec<Phase>,
     /// The full charges of all time, vetoed ones included, oldest first.
     pub anchors: Vec<Anchor>,
-    /// What people attached to this bank and what is in it, at any time.
+    /// What people attached to this bank and what is in it, at any time; the newest, where they are very many.
     pub notes: Vec<Note>,
+    /// How many notes there are before these.
+    pub earlier_notes: usize,
     /// What the packs were, dated.
     pub packs: Vec<Pack>,
     /// Who drifts faster, and what can be said of revisions.
@@ -136,12 +144,14 @@ impl Evidence {
                 || note.reference.is_some() && note.reference.as_deref() == reference
                 || packs.iter().any(|pack| note.pack.as_ref() == Some(&pack.pack))
         };
+        let earlier_notes = notes.in_all.unwrap_or(0).saturating_sub(notes.notes.len());
         let notes = notes.notes.into_iter().filter(|note| here(note)).collect();
         Ok(Self {
             drift,
             phases: phases.phases,
             anchors: anchors.anchors,
             notes,
+            earlier_notes,
             packs,
             comparison: serde_json::from_value(comparison)?,
             balance: None,
@@ -196,11 +206,12 @@ impl Evidence {
         sources
     }
 
-    /// The notes, numbered from 1 as everywhere they are shown.
-    pub fn numbered_notes(&self) -> impl Iterator<Item = (usize, &Note)> {
+    /// The notes, numbered as everywhere they are shown: from 1 on, those before them included.
+    #[must_use = "iterators are lazy"]
+    pub fn numbered_notes(&self) -> impl DoubleEndedIterator<Item = (usize, &Note)> {
         self.notes
             .iter()
             .enumerate()
-            .map(|(index, note)| (index + 1, note))
+            .map(|(index, note)| (self.earlier_notes + index + 1, note))
     }
 }

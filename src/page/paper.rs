@@ -27,6 +27,8 @@ use crate::api::query_string;
 const STYLE: &str = include_str!("page.css");
 /// Phases and full charges that are listed; the plots show all of them.
 const LISTED: usize = 12;
+/// Notes that are listed: a page must stay one that a phone can show.
+const NOTES: usize = 100;
 
 /// What packdrift is and is not, wherever it shows figures.
 pub const CAUTION: &str = "Banks of this size can kill by current and burn by heat. packdrift is a logger, not a protective device: it watches nothing and switches nothing. Act on the limits of the makers of your cells and management boards and on local codes, and leave wiring to licensed people.";
@@ -251,8 +253,10 @@ fn happened(paper: &Paper<'_>) -> Markup {
             @if !off.is_empty() { h3 { "Off the busbar" } ul class="plain" { @for sentence in off { li { (sentence) } } } }
             h3 id="notes" { "Notes" }
             @if evidence.notes.is_empty() { p { "None yet." } }
+            @let skip = evidence.notes.len().saturating_sub(NOTES);
+            @if skip + evidence.earlier_notes > 0 { p class="hint" { "The last " (evidence.notes.len() - skip) " of " (evidence.notes.len() + evidence.earlier_notes) "; " a href=(paper.question.notes_path()) { "all of them" } ", a page at a time." } }
             dl class="notes" {
-                @for (number, note) in evidence.numbered_notes() { (folded_note(number, note, evidence)) }
+                @for (number, note) in evidence.numbered_notes().skip(skip) { (folded_note(number, note, evidence)) }
             }
             @if let Some(form) = &paper.form { (form.shown(paper.question, evidence)) }
         }

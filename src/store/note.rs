@@ -1,6 +1,6 @@
 //! `note`: what a person attaches. Revisions are added, never overwritten; the highest one stands.
 
-use rusqlite::{Connection, Row, types::Value};
+use rusqlite::{Connection, Row, params, types::Value};
 
 use super::revised::{self, Stated};
 
@@ -70,6 +70,10 @@ pub struct Said {
 /// One revision of a note.
 pub type Note = Stated<Said>;
 
+/// What holds of the revision `n` where it stands.
+const STANDS: &str =
+    "withdrawn = 0 AND NOT EXISTS (SELECT 1 FROM note WHERE id = n.id AND revision > n.revision)";
+
 /// Adds a note.
 ///
 /// # Errors
@@ -114,12 +118,90 @@ pub fn take(connection: &Connection, theirs: &[Note]) -> rusqlite::Result<u64> {
 /// Whatever SQLite says.
 pub fn standing(connection: &Connection) -> rusqlite::Result<Vec<Note>> {
     connection
-        .prepare_cached(
-            "SELECT * FROM note AS n WHERE withdrawn = 0 \
-             AND revision = (SELECT max(revision) FROM note WHERE id = n.id) ORDER BY at_ms, id",
-        )?
+        .prepare_cached(&format!(
+            "SELECT * FROM note AS n WHERE {STANDS} ORDER BY at_ms, id"
+        ))?
         .query_map([], revised::of_row)?
         .collect()
+}
+
+/// A list of notes, which is read a page at a time from its end: the newest are wanted first.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct List {
+    /// Every revision, in order of their numbers; else the notes that stand, by the instant they speak of.
+    pub history: bool,
+    /// Only those of this bank and of these instruments.
+    pub of: Option<(String, Vec<String>)>,
+}
+
+/// A place in a [`List`]: the two numbers that it is ordered by.
+pub type Place = (i64, i64);
+
+impl List {
+    /// How many there are.
+    ///
+    /// # Errors
+    /// Whatever SQLite says.
+    pub fn count(&self, connection: &Connection) -> rusqlite::Result<i64> {
+        let (bank, instruments) = self.whose();
+        connection
+            .prepare_cached(&format!("SELECT count(*) {}", self.rows()))?
+            .query_row(params![bank, instruments], |row| row.get(0))
+    }
+
+    /// The last so many before a place, or of all, in the order of the list.
+    ///
+    /// # Errors
+    /// Whatever SQLite says.
+    pub fn before(
+        &self,
+        connection: &Connection,
+        place: Option<Place>,
+        most: u32,
+    ) -> rusqlite::Result<Vec<Note>> {
+        let (bank, instruments) = self.whose();
+        let (first, second) = place.unwrap_or((i64::MAX, i64::MAX));
+        let (a, b) = if self.history {
+            ("id", "revision")
+        } else {
+            ("at_ms", "id")
+        };
+        let sql = format!(
+            "SELECT * {} AND ({a}, {b}) < (?3, ?4) ORDER BY {a} DESC, {b} DESC LIMIT ?5",
+            self.rows()
+        );
+        let mut notes: Vec<_> = connection
+            .prepare_cached(&sql)?
+            .query_map(params![bank, instruments, first, second, most], revised::of_row)?
+            .collect::<Result<_, _>>()?;
+        notes.reverse();
+        Ok(notes)
+    }
+
+    /// The place of one that stands in it.
+    #[must_use]
+    pub fn place(&self, note: &Note) -> Place {
+        if self.history {
+            (note.id, note.revision)
+        } else {
+            (note.said.at_ms, note.id)
+        }
+    }
+
+    fn rows(&self) -> String {
+        let stands = if self.history { "TRUE" } else { STANDS };
+        format!(
+            "FROM note AS n WHERE {stands} AND (?1 IS NULL OR CASE subject WHEN 'bank' THEN name = ?1 \
+             ELSE name IN (SELECT value FROM json_each(?2)) END)"
+        )
+    }
+
+    /// What `rows` asks for: the bank, and the instruments as JSON.
+    fn whose(&self) -> (Option<&str>, Option<String>) {
+        let of = self.of.as_ref();
+        of.map(|(bank, instruments)| (bank.as_str(), serde_json::json!(instruments).to_string()))
+            .unzip()
+    }
 }
 
 impl revised::Said for Said {

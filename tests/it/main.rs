@@ -29,6 +29,7 @@ mod kill;
 mod leaving;
 mod ledger;
 mod live;
+mod many_notes;
 mod marks;
 mod metrics;
 mod mosquitto;

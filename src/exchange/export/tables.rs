@@ -49,16 +49,14 @@ impl What {
     pub fn path(self, bank: &str, since: Option<&str>, until: Option<&str>) -> Option<String> {
         let bank = ("bank", Some(bank));
         let stretch = query_string(&[bank, ("since", since), ("until", until)]);
+        let history = query_string(&[bank, ("history", Some("true"))]);
         match self {
             Self::Readings | Self::Hours | Self::StatedPhases | Self::BatteryData | Self::Dictionary => None,
             Self::Anchors => Some(format!("/v1/anchors{stretch}")),
             Self::Phases => Some(format!("/v1/phases{stretch}")),
             Self::Answers => Some(format!("/v1/drift{stretch}")),
-            Self::Notes => Some("/v1/notes?history=true".to_owned()),
-            Self::Marks => Some(format!(
-                "/v1/marks{}",
-                query_string(&[bank, ("history", Some("true"))])
-            )),
+            Self::Notes => Some(format!("/v1/notes{history}")),
+            Self::Marks => Some(format!("/v1/marks{history}")),
         }
     }
 

@@ -72,6 +72,8 @@ pub struct PackAtMark {
 #[derive(Deserialize)]
 pub(in crate::page) struct Notes {
     pub notes: Vec<Note>,
+    #[serde(default)]
+    pub in_all: Option<usize>,
 }
 
 /// What a person attached.

@@ -18,7 +18,7 @@ const STRIP: f64 = 10.0;
 /// Notes whose words stand below the axis; the others are counted.
 const NOTES: usize = 6;
 
-/// Lines of flags at most; what comes on top of another then covers it.
+/// Lines of flags at most; where they are full, older notes are not marked.
 const FLAG_ROWS: usize = 4;
 
 /// The axis of an answer's stretch.
@@ -28,6 +28,18 @@ pub struct TimeAxis<'a> {
     /// From ms since 1970 to places.
     pub scale: Scale,
     stretch_ms: (i64, i64),
+    /// The notes that are marked, oldest first.
+    flags: Vec<Flag<'a>>,
+    /// How many are not, for want of room.
+    without_room: usize,
+}
+
+/// A note's number below the axis.
+struct Flag<'a> {
+    number: usize,
+    note: &'a Note,
+    x: f64,
+    row: usize,
 }
 
 impl<'a> TimeAxis<'a> {
@@ -39,12 +51,41 @@ impl<'a> TimeAxis<'a> {
             values: (stretch_ms.0 as f64, stretch_ms.1 as f64),
             places,
         };
-        Self {
+        let mut axis = Self {
             sheet,
             evidence,
             scale,
             stretch_ms,
+            flags: Vec::new(),
+            without_room: 0,
+        };
+        axis.place_flags();
+        axis
+    }
+
+    /// Places a flag a note, the newest first, on further lines where they would cover each other.
+    fn place_flags(&mut self) {
+        let half = self.flag_width() / 2.0;
+        let mut begins = [f64::INFINITY; FLAG_ROWS];
+        let stretch = self.stretch_ms.0..=self.stretch_ms.1;
+        for (number, note) in self.evidence.numbered_notes().rev() {
+            if !stretch.contains(&note.at.ms) {
+                continue;
+            }
+            let x = self.scale.at_ms(note.at.ms);
+            match begins.iter().position(|begin| x + half < *begin) {
+                Some(row) => {
+                    begins[row] = x - half;
+                    self.flags.push(Flag { number, note, x, row });
+                }
+                None => self.without_room += 1,
+            }
         }
+        self.flags.reverse();
+    }
+
+    fn flag_width(&self) -> f64 {
+        1.5 * self.sheet.font
     }
 
     /// What lies behind the lines, from `top` to `bottom`: full charges and the instants of notes, with words above.
@@ -81,8 +122,8 @@ impl<'a> TimeAxis<'a> {
                     }
                 }
             }
-            @for (_, note) in self.notes() {
-                path class="noteline" d={ "M" (place(self.scale.at_ms(note.at.ms))) " " (place(top)) "V" (place(bottom)) } {}
+            @for flag in &self.flags {
+                path class="noteline" d={ "M" (place(flag.x)) " " (place(top)) "V" (place(bottom)) } {}
             }
         }
     }
@@ -127,31 +168,21 @@ impl<'a> TimeAxis<'a> {
         (markup, end)
     }
 
-    /// Numbers of the notes below the axis, on further lines where they would cover each other.
+    /// Numbers of the notes below the axis.
     fn flags(&self, top: f64) -> (Markup, f64) {
-        let (width, height) = (1.5 * self.sheet.font, 1.25 * self.sheet.font);
-        let mut ends: Vec<f64> = Vec::new();
-        let mut flags = Vec::new();
-        for (number, note) in self.notes() {
-            let x = self.scale.at_ms(note.at.ms);
-            let row = ends.iter().position(|end| x - width / 2.0 > *end);
-            let row = row.unwrap_or(ends.len().min(FLAG_ROWS - 1));
-            if row == ends.len() {
-                ends.push(0.0);
-            }
-            ends[row] = x + width / 2.0;
-            flags.push((number, note, x, top + height * count(row)));
-        }
+        let (width, height) = (self.flag_width(), 1.25 * self.sheet.font);
+        let rows = self.flags.iter().map(|flag| flag.row + 1).max().unwrap_or(0);
         let markup = html! {
-            @for (number, note, x, y) in flags {
+            @for flag in &self.flags {
+                @let y = top + height * count(flag.row);
                 g {
-                    title { (plain(&note.kind)) ", " (visible(note.whom())) }
-                    rect class="flag" x=(place(x - width / 2.0 + 1.0)) y=(place(y)) width=(place(width - 2.0)) height=(place(height - 2.0)) rx="3" {}
-                    text class="small middle" x=(place(x)) y=(place(y + 0.95 * self.sheet.font)) { (number) }
+                    title { (plain(&flag.note.kind)) ", " (visible(flag.note.whom())) }
+                    rect class="flag" x=(place(flag.x - width / 2.0 + 1.0)) y=(place(y)) width=(place(width - 2.0)) height=(place(height - 2.0)) rx="3" {}
+                    text class="small middle" x=(place(flag.x)) y=(place(y + 0.95 * self.sheet.font)) { (flag.number) }
                 }
             }
         };
-        (markup, top + height * count(ends.len()))
+        (markup, top + height * count(rows))
     }
 
     /// What the hatchings mean.
@@ -177,21 +208,42 @@ impl<'a> TimeAxis<'a> {
         (markup, flow.y)
     }
 
-    /// The words of the first notes.
+    /// The words of the first notes, and which are left out.
     fn words(&self, above: f64) -> (Markup, f64) {
         let left = if self.sheet.narrow {
             8.0
         } else {
             self.scale.places.0
         };
-        let notes: Vec<_> = self.notes().collect();
-        let shown = notes.iter().take(NOTES);
-        let mut lines: Vec<_> = shown
-            .flat_map(|(number, note)| self.note_lines(*number, note, left))
+        let mut told: Vec<String> = self
+            .flags
+            .iter()
+            .take(NOTES)
+            .map(|flag| self.note_line(flag))
             .collect();
-        if notes.len() > NOTES {
-            lines.push(format!("and {} more notes", notes.len() - NOTES));
+        if self.flags.len() > NOTES {
+            told.push(format!("and {} more notes", self.flags.len() - NOTES));
         }
+        if self.without_room > 0 {
+            told.push(format!(
+                "{} older notes are not marked, for want of room",
+                self.without_room
+            ));
+        }
+        let earliest_ms = self.evidence.notes.first().map(|note| note.at.ms);
+        if let Some(earliest_ms) =
+            earliest_ms.filter(|at_ms| self.evidence.earlier_notes > 0 && *at_ms > self.stretch_ms.0)
+        {
+            told.push(format!(
+                "no note before {} is marked; there are {}",
+                day(earliest_ms, self.evidence.zone),
+                self.evidence.earlier_notes
+            ));
+        }
+        let lines: Vec<_> = told
+            .iter()
+            .flat_map(|line| self.sheet.lines(line, left, 1.0))
+            .collect();
         let y = |line: usize| above + 1.4 * self.sheet.font * count(line + 1);
         let markup = html! {
             @for (index, line) in lines.iter().enumerate() {
@@ -202,22 +254,15 @@ impl<'a> TimeAxis<'a> {
         (markup, last + 0.8 * self.sheet.font)
     }
 
-    fn note_lines(&self, number: usize, note: &Note, left: f64) -> Vec<String> {
-        let line = format!(
-            "{number}: {}, {}, {}: {}",
-            day(note.at.ms, self.evidence.zone),
-            visible(note.whom()),
-            plain(&note.kind),
-            beginning(&visible(&note.text), if self.sheet.narrow { 50 } else { 70 })
-        );
-        self.sheet.lines(&line, left, 1.0)
-    }
-
-    fn notes(&self) -> impl Iterator<Item = (usize, &Note)> {
-        let (from_ms, to_ms) = self.stretch_ms;
-        self.evidence
-            .numbered_notes()
-            .filter(move |(_, note)| (from_ms..=to_ms).contains(&note.at.ms))
+    fn note_line(&self, flag: &Flag<'_>) -> String {
+        format!(
+            "{}: {}, {}, {}: {}",
+            flag.number,
+            day(flag.note.at.ms, self.evidence.zone),
+            visible(flag.note.whom()),
+            plain(&flag.note.kind),
+            beginning(&visible(&flag.note.text), if self.sheet.narrow { 50 } else { 70 })
+        )
     }
 
     fn clamp(&self, at_ms: i64) -> i64 {
