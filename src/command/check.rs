@@ -11,7 +11,7 @@ use crate::{
     config::{self, Bank, Broker, ChangeToPast, InstrumentName, LoadError, Setup, Source},
     page::words::rfc3339,
     secret::{SecretError, private_text},
-    store::{self, setup_version},
+    store::{self, OpenError, setup_version},
     unit::thousandths,
 };
 
@@ -42,8 +42,11 @@ pub fn run(config: &Path, arguments: &Arguments) -> ExitCode {
         },
         Ok(setup) => {
             print!("{}", meaning(&setup));
-            print!("{}", edited(&setup));
-            let unusable = unusable_secrets(&setup);
+            let mut unusable: Vec<_> = unusable_secrets(&setup).iter().map(ToString::to_string).collect();
+            match edited(&setup) {
+                Ok(told) => print!("{told}"),
+                Err(error) => unusable.push(error.to_string()),
+            }
             for error in &unusable {
                 eprintln!("packdrift: {error}");
             }
@@ -77,26 +80,20 @@ pub fn unusable_secrets(setup: &Setup) -> Vec<SecretError> {
 }
 
 /// What a setup changes of the past, beside the one that was served last; nothing, where there is no store yet.
-fn edited(setup: &Setup) -> String {
+fn edited(setup: &Setup) -> Result<String, OpenError> {
     if !setup.store.path.exists() {
-        return String::new();
+        return Ok(String::new());
     }
-    let served = store::read_only(&setup.store.path)
-        .ok()
-        .and_then(|connection| setup_version::last_served(&connection).ok().flatten())
-        .filter(|version| version.digest != setup.digest);
-    let Some(version) = served else {
-        return String::new();
+    let served = setup_version::last_served(&store::read_only(&setup.store.path)?).ok();
+    let Some(version) = served.flatten().filter(|version| version.digest != setup.digest) else {
+        return Ok(String::new());
     };
     // Written by the rules of then.
     let Ok(before) = config::parse("setup.toml", &version.text, Path::new("")) else {
-        return "It is other than the one served last, which can't be read any more.\n".to_owned();
+        return Ok("It is other than the one served last, which can't be read any more.\n".to_owned());
     };
-    told(&config::changes_to_past(
-        &before,
-        setup,
-        Utc::now().timestamp_millis(),
-    ))
+    let now_ms = Utc::now().timestamp_millis();
+    Ok(told(&config::changes_to_past(&before, setup, now_ms)))
 }
 
 /// Changes to the past, in plain words.

@@ -18,7 +18,7 @@ use rusqlite::{
 
 use super::{
     digest::{self, ReadingsDigest},
-    open::{Lock, OpenError, known_schema, read_only},
+    open::{Lock, OpenError, read_only},
     soundness::{complaints, sync_folder},
     trouble::Trouble,
 };
@@ -113,7 +113,8 @@ pub struct Copied {
 /// The copy is of one instant: readings committed meanwhile neither get into it nor make it begin again.
 ///
 /// # Errors
-/// Where `to` exists, `from` is damaged, or one of them can't be read or written. `to` is then not there.
+/// Where `to` exists, `from` is damaged or from a later packdrift, or one of them can't be read or written. `to` is then
+/// not there.
 pub fn backup(from: &Path, to: &Path) -> Result<Copied, CopyError> {
     let part = Part::begin(to)?;
     copy(from, &part.path)?;
@@ -159,14 +160,13 @@ fn dated(folder: &Path) -> Vec<(DateTime<Utc>, PathBuf)> {
 /// Puts a copy of `from` in the place of the store at `path`, and gives back where the old one was put aside.
 ///
 /// # Errors
-/// Where a packdrift has the store, `from` is damaged or from a later packdrift, or the disk says no.
+/// Where a packdrift has the store, `from` is damaged or from a later packdrift, or the disk says no. An older one is
+/// upgraded at the next start.
 pub fn restore(from: &Path, path: &Path) -> Result<(Copied, Option<PathBuf>), CopyError> {
     let _lock = Lock::take(path)?;
     let part = Part::begin_for(path)?;
     copy(from, &part.path)?;
     let readings = part.check(from)?;
-    // An older one is upgraded at the next start; a newer one would be refused then.
-    known_schema(&read_only(&part.path)?, from)?;
     let aside = path.exists().then(|| put_aside(path)).transpose()?;
     let copied = part.name(path, readings)?;
     Ok((copied, aside))

@@ -106,6 +106,14 @@ impl OpenError {
             },
         }
     }
+
+    /// Where the schema can't even be looked up.
+    fn schema(path: &Path) -> impl Fn(rusqlite_migration::Error) -> Self + Copy {
+        move |source| match source {
+            rusqlite_migration::Error::RusqliteError { err, .. } => Self::sqlite(path)(err),
+            source => Self::migrate(path)(source),
+        }
+    }
 }
 
 fn at(address: Option<&String>) -> String {
@@ -216,10 +224,10 @@ fn open(path: &Path) -> Result<Connection, OpenError> {
     Ok(connection)
 }
 
-/// Opens a connection that only reads.
+/// Opens a connection that only reads, also what an earlier packdrift wrote.
 ///
 /// # Errors
-/// Where the file is no database.
+/// Where the file is no database, or newer than this program.
 pub fn read_only(path: &Path) -> Result<Connection, OpenError> {
     let failed = OpenError::sqlite(path);
     let connection = Connection::open_with_flags(
@@ -232,6 +240,7 @@ pub fn read_only(path: &Path) -> Result<Connection, OpenError> {
     connection
         .pragma_update(None, "cache_size", -READER_CACHE_KIB)
         .map_err(failed)?;
+    known_schema(&connection, path)?;
     Ok(connection)
 }
 
@@ -264,7 +273,7 @@ pub fn upgrade(connection: &mut Connection, path: &Path) -> Result<(), OpenError
 pub(super) fn known_schema(connection: &Connection, path: &Path) -> Result<usize, OpenError> {
     let version = Migrations::from_slice(MIGRATIONS)
         .current_version(connection)
-        .map_err(OpenError::migrate(path))?;
+        .map_err(OpenError::schema(path))?;
     match version {
         SchemaVersion::Outside(found) => Err(OpenError::Newer {
             path: path.display().to_string(),

@@ -1,4 +1,5 @@
-//! What becomes of a command whose words can't be printed, and of one whose person may not touch the store?
+//! What becomes of a command whose words can't be printed, of one whose person may not touch the store, and of one whose
+//! store is of a later packdrift?
 
 use std::{
     fs::{self, File, Permissions},
@@ -6,6 +7,7 @@ use std::{
         fs::{MetadataExt, PermissionsExt, symlink},
         process::CommandExt,
     },
+    path::Path,
     process::{Command, Output, Stdio},
 };
 
@@ -123,4 +125,49 @@ fn who_may_not_write_the_store_may_still_ask_its_daemon() {
     let asked = ask();
     assert!(!asked.status.success());
     assert!(!told(&asked).contains("no store"), "{}", told(&asked));
+}
+
+#[test]
+fn a_store_of_a_later_packdrift_is_refused_by_every_command() {
+    let later = place(1);
+    let store = later.path().join("packdrift.sqlite");
+    let connection = rusqlite::Connection::open(&store).unwrap();
+    connection.pragma_update(None, "user_version", 99).unwrap();
+    drop(connection);
+    let refused = |folder: &Path, words: &[&str]| {
+        let output = packdrift(words).current_dir(folder).output().unwrap();
+        let told = told(&output);
+        assert_eq!(output.status.code(), Some(1), "{words:?}: {told}");
+        assert!(
+            told.contains("has schema 99, this packdrift knows up to"),
+            "{words:?}: {told}"
+        );
+    };
+    for words in [
+        &["serve"][..],
+        &["check"],
+        &["drift"],
+        &["verify"],
+        &["backup", "copy.sqlite"],
+        &["salvage", "packdrift.sqlite", "saved.sqlite"],
+        &["export", "readings"],
+        &["export", "hours"],
+        &["export", "battery-data", "-o", "packs"],
+    ] {
+        refused(later.path(), words);
+    }
+    let left: Vec<_> = fs::read_dir(later.path())
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name())
+        .filter(|name| !name.to_string_lossy().starts_with("packdrift.sqlite") && name != "setup.toml")
+        .filter(|name| name != "packs")
+        .collect();
+    assert!(left.is_empty(), "{left:?}");
+    let here = place(1);
+    for words in [
+        ["import", store.to_str().unwrap()],
+        ["restore", store.to_str().unwrap()],
+    ] {
+        refused(here.path(), &words);
+    }
 }
