@@ -140,7 +140,7 @@ struct Written {
     bank: Option<String>,
     #[schema(schema_with = kinds)]
     kind: String,
-    #[schema(max_length = 20000)]
+    #[schema(min_length = 1, max_length = 20000)]
     text: String,
 }
 
@@ -212,23 +212,29 @@ async fn revise(app: &App, id: i64, said: Option<Said>) -> Result<Json<NoteBody>
 
 fn said(app: &App, written: Written) -> Result<Said, Problem> {
     let setup = app.setup();
-    let instrument = |name: &str, what: &str, wanted: fn(Role) -> bool| {
-        let entry = setup
-            .instruments
-            .iter()
-            .find(|entry| entry.id == name && wanted(entry.role));
-        let known: Vec<_> = setup
-            .instruments
-            .iter()
-            .filter(|entry| wanted(entry.role))
-            .map(|entry| entry.id.as_str())
-            .collect();
-        let entry = entry.ok_or_else(|| Problem::unknown(what, name, &known))?;
-        Ok::<_, Problem>((Subject::Instrument(entry.id.clone()), &setup.banks[entry.bank]))
+    let word = |role| match role {
+        Role::Pack(_) => "pack",
+        Role::Reference => "reference",
+    };
+    let instrument = |name: &str, what: &str| {
+        let all = setup.instruments.iter();
+        match all.clone().find(|entry| entry.id == name) {
+            Some(entry) if word(entry.role) == what => {
+                Ok((Subject::Instrument(entry.id.clone()), &setup.banks[entry.bank]))
+            }
+            Some(entry) => Err(Problem::named_otherwise(what, name, word(entry.role))),
+            None => {
+                let known: Vec<_> = all
+                    .filter(|entry| word(entry.role) == what)
+                    .map(|entry| entry.id.as_str())
+                    .collect();
+                Err(Problem::unknown(what, name, &known))
+            }
+        }
     };
     let (subject, bank) = match (&written.pack, &written.reference, &written.bank) {
-        (Some(name), None, None) => instrument(name, "pack", |role| matches!(role, Role::Pack(_)))?,
-        (None, Some(name), None) => instrument(name, "reference", |role| role == Role::Reference)?,
+        (Some(name), None, None) => instrument(name, "pack")?,
+        (None, Some(name), None) => instrument(name, "reference")?,
         (None, None, Some(name)) => {
             let bank = app.bank(Some(name))?;
             (Subject::Bank(bank.id.clone()), bank)
@@ -241,6 +247,11 @@ fn said(app: &App, written: Written) -> Result<Said, Problem> {
     };
     let words = Kind::ALL.map(Kind::word);
     let kind = meant("kind of note", &written.kind, Kind::of, words)?;
+    if written.text.trim().is_empty() {
+        return Err(Problem::bad_body(
+            "the note has no words; say what was seen or done",
+        ));
+    }
     if written.text.chars().count() > LONGEST {
         return Err(Problem::bad_body(format!(
             "the text is longer than {LONGEST} characters"

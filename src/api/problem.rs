@@ -67,6 +67,18 @@ impl Problem {
         )
     }
 
+    /// A name that the setup has, but for something else.
+    pub(super) fn named_otherwise(what: &str, name: &str, is: &str) -> Self {
+        let detail =
+            format!("“{name}” is a {is}, no {what}: send it as “{is}”, on the command line with --{is}");
+        Self::new(
+            StatusCode::NOT_FOUND,
+            &format!("unknown-{what}"),
+            "No such name",
+            detail,
+        )
+    }
+
     /// A note or phase that was never written.
     pub(super) fn not_written(what: &str, id: i64) -> Self {
         let detail = format!("there is no {what} {id}; GET /v1/{what}s lists them");

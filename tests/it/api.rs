@@ -224,6 +224,21 @@ fn mistakes_are_explained() {
             "/v1/marks",
             Some(json!({"at": "2999-11-03", "kind": "assert", "text": "to come"})),
         ),
+        (
+            "POST",
+            "/v1/notes",
+            Some(json!({"at": "2025-11-03", "pack": "tern", "kind": "observation", "text": " \n\u{a0}"})),
+        ),
+        (
+            "POST",
+            "/v1/notes",
+            Some(json!({"at": "2025-11-03", "pack": "shunt", "kind": "observation", "text": "cold"})),
+        ),
+        (
+            "POST",
+            "/v1/notes",
+            Some(json!({"at": "2025-11-03", "reference": "tern", "kind": "observation", "text": "cold"})),
+        ),
         ("DELETE", "/v1/notes/99", None),
         (
             "POST",
