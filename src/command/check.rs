@@ -8,8 +8,12 @@ use clap::Args;
 use super::live;
 use crate::{
     api::Zulu,
-    config::{self, Bank, Broker, ChangeToPast, InstrumentName, LoadError, Setup, Source},
+    config::{
+        self, Bank, Broker, ChangeToPast, InstrumentName, LoadError, Setup, Source, WithoutCurrent,
+        without_current,
+    },
     page::words::rfc3339,
+    reading::Instrument,
     secret::{SecretError, private_text},
     store::{self, OpenError, setup_version},
     unit::thousandths,
@@ -123,9 +127,18 @@ pub fn meaning(setup: &Setup) -> String {
 }
 
 fn write_meaning(setup: &Setup, text: &mut String) -> std::fmt::Result {
-    writeln!(text, "The setup holds.")?;
+    let lacks = |bank: &Bank| !without_current(setup, bank).is_empty();
+    let but = if setup.banks.iter().any(lacks) {
+        ", but not everything that it names can be answered for"
+    } else {
+        ""
+    };
+    writeln!(text, "The setup holds{but}.")?;
     for bank in &setup.banks {
         write_bank(setup, bank, text)?;
+        for without in without_current(setup, bank) {
+            write_without_current(setup, bank, &without, text)?;
+        }
     }
     match &setup.broker {
         Broker::Own(address) => writeln!(text, "Readings: packdrift is the broker, on {address}.")?,
@@ -198,6 +211,38 @@ fn write_bank(setup: &Setup, bank: &Bank, text: &mut String) -> std::fmt::Result
         volts / f64::from(bank.cells_in_series),
         bank.full.tail_fraction * capacity_ah,
         bank.full.hold.as_secs()
+    )
+}
+
+/// Who can't be answered for, and what to mend.
+fn write_without_current(
+    setup: &Setup,
+    bank: &Bank,
+    without: &WithoutCurrent<'_>,
+    text: &mut String,
+) -> std::fmt::Result {
+    let names = |instruments: &[Instrument]| {
+        let quoted = |instrument: &Instrument| format!("“{}”", setup.entry(*instrument).id);
+        instruments.iter().map(quoted).collect::<Vec<_>>().join(", ")
+    };
+    let whom = match without.instruments.as_slice() {
+        all if all.contains(&bank.reference.instrument) => "this bank",
+        [_] => "that pack",
+        _ => "those packs",
+    };
+    write!(
+        text,
+        "  no source brings the current of {}, without which there is no answer for {whom} unless it is imported. ",
+        names(&without.instruments)
+    )?;
+    if without.topics.is_empty() {
+        return writeln!(text, "Add a [[source]] whose channels have `current`.");
+    }
+    let topics: Vec<_> = without.topics.iter().map(|topic| format!("“{topic}”")).collect();
+    writeln!(
+        text,
+        "Messages come as {}: add `current` to the channels there, or a [[source]] that has it.",
+        topics.join(", ")
     )
 }
 

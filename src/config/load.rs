@@ -10,7 +10,7 @@ use super::{
     finding::{Findings, Wrong},
     reader::{Table, Written, nearest},
     services,
-    setup::{Bank, Broker, Format, InstrumentEntry, InstrumentName, Publish, Reporting, Role, Setup, Source},
+    setup::{Bank, Broker, InstrumentEntry, Publish, Reporting, Role, Setup, Source},
     source,
 };
 use crate::{
@@ -343,7 +343,7 @@ fn reported_alike(root: &Table<'_>, banks: &[Bank], sources: &[Written<Source>],
     for instrument in banks.iter().flat_map(Bank::instruments) {
         let mut bringing = sources
             .iter()
-            .filter(|source| brings_current(&source.value) && is_of(&source.value, instrument) == Some(true));
+            .filter(|source| source.value.brings_current() && source.value.is_of(instrument) == Some(true));
         let Some(first) = bringing.next() else { continue };
         if let Some(other) = bringing.find(|other| other.value.on_change != first.value.on_change) {
             root.findings.add(
@@ -367,7 +367,7 @@ fn reporting(bank: &Bank, sources: &[Source], instrument: Instrument) -> Reporti
         sources
             .iter()
             .filter(move |source| {
-                brings_current(source) && is_of(source, instrument) == named.then_some(true)
+                source.brings_current() && source.is_of(instrument) == named.then_some(true)
             })
             .map(|source| source.on_change)
     };
@@ -381,23 +381,6 @@ fn reporting(bank: &Bank, sources: &[Source], instrument: Instrument) -> Reporti
             longest_bridge: bank.longest_bridge,
         },
     }
-}
-
-/// Whether a source is an instrument's; `None` where only a message tells.
-fn is_of(source: &Source, instrument: Instrument) -> Option<bool> {
-    match &source.instrument {
-        Some(InstrumentName::Fixed(fixed)) => Some(*fixed == instrument),
-        Some(InstrumentName::Pointer(_)) | None => None,
-    }
-}
-
-/// Whether a source can bring a current.
-fn brings_current(source: &Source) -> bool {
-    // SenML that lists no channels brings whatever its records are called.
-    let unlisted = source.format == Format::Senml && source.channels.is_empty();
-    unlisted
-        || source.topic.names_channel()
-        || source.channels.iter().any(|at| at.channel == Channel::Current)
 }
 
 fn digest(text: &str) -> String {

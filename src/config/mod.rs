@@ -5,6 +5,7 @@
 
 mod bank;
 mod compare;
+mod current;
 mod duration;
 mod finding;
 mod load;
@@ -15,6 +16,7 @@ mod source;
 mod topic;
 
 pub use compare::{ChangeToPast, changes_to_past};
+pub use current::{WithoutCurrent, without_current};
 pub use duration::duration;
 pub use finding::{Finding, Wrong};
 pub use load::{LoadError, load, parse};

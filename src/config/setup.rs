@@ -327,6 +327,23 @@ impl Source {
             && self.until_ms.is_none_or(|until_ms| at_ms < until_ms)
     }
 
+    /// Whether messages are an instrument's; `None` where only the message tells.
+    pub(super) fn is_of(&self, instrument: Instrument) -> Option<bool> {
+        match &self.instrument {
+            Some(InstrumentName::Fixed(fixed)) => Some(*fixed == instrument),
+            Some(InstrumentName::Pointer(_)) | None => None,
+        }
+    }
+
+    /// Whether messages can bring a current.
+    pub(super) fn brings_current(&self) -> bool {
+        // SenML that lists no channels brings whatever its records are called.
+        let unlisted = self.format == Format::Senml && self.channels.is_empty();
+        unlisted
+            || self.topic.names_channel()
+            || self.channels.iter().any(|at| at.channel == Channel::Current)
+    }
+
     /// Whether there is an instant at which both hold.
     pub(super) fn overlaps(&self, other: &Self) -> bool {
         let ends_before = |one: &Self, other: &Self| {

@@ -297,3 +297,53 @@ fn files_with_secrets_are_looked_at_before_the_daemon_wants_them() {
     );
     assert_eq!(told(0o600), "/hut/nowhere can't be read");
 }
+
+#[test]
+fn a_current_that_no_source_brings_is_told_with_its_mend() {
+    let soc = "[[source]]\ntopic = \"cellar/{instrument}/soc\"\nformat = \"number\"\nchannels = { soc = { scale = 1 } }\n";
+    let current_of = |name: &str| {
+        format!(
+            "[[source]]\ntopic = \"hut/{name}\"\ninstrument = \"{name}\"\nformat = \"json\"\nchannels = {{ current = \"/a\" }}\n"
+        )
+    };
+    let bank = &GOOD[..GOOD.find("[[source]]").unwrap()];
+    let told = |sources: &str| meaning(&read(&format!("{bank}{sources}")).unwrap());
+    assert!(
+        told(
+            &current_of("shunt")
+                .replace("instrument = \"shunt\"\n", "")
+                .replace("hut/shunt", "hut/{instrument}")
+        )
+        .starts_with("The setup holds.\n")
+    );
+    let mut lines = Vec::new();
+    for sources in [
+        soc.to_owned(),
+        current_of("tern") + &current_of("fulmar"),
+        current_of("shunt") + &current_of("fulmar") + soc,
+    ] {
+        let told = told(&sources);
+        let about = |line: &&str| line.starts_with("The setup") || line.contains("no source");
+        lines.extend(told.lines().filter(about).map(str::to_owned));
+    }
+    let but = "The setup holds, but not everything that it names can be answered for.";
+    let or = "unless it is imported.";
+    let come = "Messages come as “cellar/{instrument}/soc”: add `current` to the channels there, or a [[source]] that has it.";
+    assert_eq!(
+        lines,
+        [
+            but.to_owned(),
+            format!(
+                "  no source brings the current of “shunt”, “tern”, “fulmar”, without which there is no answer for this bank {or} {come}"
+            ),
+            but.to_owned(),
+            format!(
+                "  no source brings the current of “shunt”, without which there is no answer for this bank {or} Add a [[source]] whose channels have `current`."
+            ),
+            but.to_owned(),
+            format!(
+                "  no source brings the current of “tern”, without which there is no answer for that pack {or} {come}"
+            ),
+        ]
+    );
+}
