@@ -150,6 +150,15 @@ fn refused(map: &str, bytes: impl AsRef<[u8]>, line: u64, words: &[&str]) {
 
 pub const TERN: &str = "instrument = 'tern'\n[time]\ncolumn = 'time'\n";
 pub const OSLO: &str = "instrument = 'tern'\n[time]\ncolumn = 'time'\nzone = 'Europe/Oslo'\n";
+/// What a night in which clocks are put back comes to.
+const NIGHT: [&str; 6] = [
+    "2025-10-25T23:30:00Z tern soc 100",
+    "2025-10-26T00:00:00Z tern soc 110",
+    "2025-10-26T00:30:00Z tern soc 120",
+    "2025-10-26T01:00:00Z tern soc 130",
+    "2025-10-26T01:30:00Z tern soc 140",
+    "2025-10-26T02:00:00Z tern soc 150",
+];
 pub const MORNING: [&str; 1] = ["2026-01-10T08:00:00Z tern current -4200 voltage 52900"];
 
 #[test]
@@ -202,20 +211,29 @@ fn the_examples_of_rfc_4180_are_read_as_it_says() {
 #[test]
 fn a_clock_that_is_put_back_is_followed_by_the_order_of_rows() {
     let text = "time,soc\n2025-10-26 01:30,10\n2025-10-26 02:00,11\n2025-10-26 02:30,12\n2025-10-26 02:00,13\n2025-10-26 02:30,14\n2025-10-26 03:00,15\n";
-    taken(
-        OSLO,
-        text,
-        &[
-            "2025-10-25T23:30:00Z tern soc 100",
-            "2025-10-26T00:00:00Z tern soc 110",
-            "2025-10-26T00:30:00Z tern soc 120",
-            "2025-10-26T01:00:00Z tern soc 130",
-            "2025-10-26T01:30:00Z tern soc 140",
-            "2025-10-26T02:00:00Z tern soc 150",
-        ],
-    );
+    taken(OSLO, text, &NIGHT);
     let once = "time,soc\n2025-10-26 01:30,10\n2025-10-26 02:30,12\n2025-10-26 03:00,15\n";
     refused(OSLO, once, 3, &["02:30", "only one pass", "fold = "]);
+    // The newest first, from after that night; from within it nothing would show that they are.
+    let newest_first = |text: &str| {
+        let mut lines: Vec<_> = text.lines().skip(1).collect();
+        lines.reverse();
+        format!("time,soc\n{}\n", lines.join("\n"))
+    };
+    taken(OSLO, &newest_first(text), &NIGHT);
+    let within = text.replace("2025-10-26 03:00,15\n", "");
+    refused(
+        OSLO,
+        newest_first(&within),
+        2,
+        &["02:30", "begin there, newest first", "sort"],
+    );
+    refused(
+        OSLO,
+        newest_first(once),
+        3,
+        &["02:30", "only one pass", "fold = "],
+    );
     taken(
         &format!("{OSLO}fold = 'later'\n"),
         "time,soc\n2025-10-26 02:30,12\n",

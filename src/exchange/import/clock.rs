@@ -1,7 +1,8 @@
 //! When a row was written: instants, and local times with the zone that they are in.
 //!
 //! A clock that is put forward skips an hour, and times in it are a mistake. A clock that is put back shows an hour
-//! twice; which pass a row is of shows in the order of rows, where both passes are there. Else it is not guessed.
+//! twice; which pass a row is of shows in the order of rows, oldest or newest first, where both passes are there. Else
+//! it is not guessed.
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -42,7 +43,8 @@ pub(super) struct Clock {
     zone: Option<Zone>,
     zones: HashMap<String, Zone>,
     fold: Option<Fold>,
-    last_ms: BTreeMap<Line, i64>,
+    /// The first and the latest row.
+    ends_ms: BTreeMap<Line, (i64, i64)>,
     /// Hours that were shown twice, by whose rows and the first instant that may be meant.
     twice: HashMap<(Line, i64), Twice>,
 }
@@ -52,6 +54,8 @@ struct Twice {
     first_line: u64,
     once: bool,
     again: bool,
+    /// The rows begin with it, when it doesn't show yet which way they go.
+    begins: bool,
 }
 
 impl Clock {
@@ -68,7 +72,7 @@ impl Clock {
             zone,
             zones: HashMap::new(),
             fold: time.fold,
-            last_ms: BTreeMap::new(),
+            ends_ms: BTreeMap::new(),
             twice: HashMap::new(),
         })
     }
@@ -109,7 +113,7 @@ impl Clock {
             }
             None => return Err(unreadable(line, text)),
         };
-        self.last_ms.insert(whose, at_ms);
+        self.ends_ms.entry(whose).or_insert((at_ms, at_ms)).1 = at_ms;
         Ok(at_ms)
     }
 
@@ -170,8 +174,15 @@ impl Clock {
             Some(Fold::Later) => return Ok(later_ms),
             None => {}
         }
-        let last_ms = self.last_ms.get(&whose).copied();
-        let again = last_ms.is_some_and(|last_ms| earlier_ms < last_ms);
+        let ends_ms = self.ends_ms.get(&whose);
+        let again = ends_ms.is_some_and(|(first_ms, last_ms)| {
+            // Before both passes there can be a later row only where the newest come first.
+            if last_ms < first_ms || later_ms < *last_ms {
+                later_ms <= *last_ms
+            } else {
+                earlier_ms < *last_ms
+            }
+        });
         // All that is shown twice in one night belongs together: its hours lie within a day.
         let night = earlier_ms.div_euclid(86_400_000);
         let twice = self.twice.entry((whose, night)).or_insert_with(|| Twice {
@@ -179,6 +190,7 @@ impl Clock {
             first_line: line,
             once: false,
             again: false,
+            begins: ends_ms.is_none(),
         });
         twice.once |= !again;
         twice.again |= again;
@@ -187,20 +199,27 @@ impl Clock {
 
     /// Once all rows were read: nights in which the order of rows did not show which pass is meant.
     pub(super) fn undecided(&self) -> Result<(), Trouble> {
-        let first = self
-            .twice
-            .values()
-            .filter(|twice| !(twice.once && twice.again))
-            .min_by_key(|twice| twice.first_line);
-        match first {
+        let backwards = |line: Line| {
+            let ends_ms = self.ends_ms.get(&line);
+            ends_ms.is_some_and(|(first_ms, last_ms)| last_ms < first_ms)
+        };
+        let unclear = self.twice.iter().filter_map(|((line, _), twice)| {
+            let why = if !(twice.once && twice.again) {
+                "the rows show only one pass of the hour"
+            } else if twice.begins && backwards(*line) {
+                "the rows begin there, newest first"
+            } else {
+                return None;
+            };
+            Some((twice, why))
+        });
+        match unclear.min_by_key(|(twice, _)| twice.first_line) {
             None => Ok(()),
-            Some(twice) => Err(Trouble::at(
+            Some((twice, why)) => Err(Trouble::at(
                 twice.first_line,
-                format!(
-                    "“{}” was twice that night, and the rows show only one pass of the hour",
-                    twice.text
-                ),
-                "write fold = \"earlier\" or \"later\" under [time] in the map",
+                format!("“{}” was twice that night, and {why}", twice.text),
+                "write fold = \"earlier\" or \"later\" under [time] in the map, or sort the rows oldest first if both \
+                 passes are there",
             )),
         }
     }

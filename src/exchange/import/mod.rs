@@ -213,10 +213,7 @@ fn each(
         remarks.push(format!("the last line, {line}, has no end: is it whole?"));
     }
     if understand.clock.decided() > 0 {
-        remarks.push(
-            "an hour that clocks showed twice was told apart by the order of rows, first pass before second"
-                .to_owned(),
-        );
+        remarks.push("an hour that clocks showed twice was told apart by the order of rows".to_owned());
     }
     if !understand.left_out.is_empty() {
         let rows: u64 = understand.left_out.values().sum();
