@@ -1,4 +1,4 @@
-//! The whole file: reads it, lets each part read its tables, and checks what only all of them together show.
+//! The whole file: reads it, lets each part read its tables, and resolves names between them.
 
 use std::{collections::HashMap, ops::RangeInclusive, path::Path};
 
@@ -7,16 +7,14 @@ use toml::de::DeTable;
 
 use super::{
     bank::{self, Draft, Enlist},
+    contradictions,
     finding::{Findings, Wrong},
     reader::{Table, Written, nearest},
     services,
-    setup::{Bank, Broker, InstrumentEntry, Publish, Reporting, Role, Setup, Source},
+    setup::{Bank, InstrumentEntry, Publish, Reporting, Role, Setup, Source},
     source,
 };
-use crate::{
-    hex::hex,
-    reading::{Channel, Instrument},
-};
+use crate::{hex::hex, reading::Instrument};
 
 /// Why there is no setup.
 #[derive(Debug, thiserror::Error)]
@@ -126,16 +124,16 @@ fn read(root: Table<'_>, text: &str, folder: &Path) -> Option<Setup> {
         .into_iter()
         .filter_map(|table| source::source(table, &known, &order))
         .collect();
-    apart(&root, &sources, &order);
+    contradictions::same_topics(&root, &sources, &order);
     if let Some(publish) = &publish {
-        published_apart(&root, publish, broker.as_ref(), &sources);
+        contradictions::published_to_itself(&root, publish, broker.as_ref(), &sources);
     }
     let banks: Vec<Bank> = drafts
         .into_iter()
         .filter_map(|draft| settled(&root, draft, &order))
         .collect();
-    distinct(&root, &banks);
-    reported_alike(&root, &banks, &sources, &order);
+    contradictions::same_banks(&root, &banks);
+    contradictions::two_ways_to_report(&root, &banks, &sources, &order);
     root.finish();
     if banks.len() != count || banks.is_empty() {
         return None;
@@ -201,70 +199,6 @@ impl Enlist for Names<'_> {
     }
 }
 
-/// Says which topics two sources would take.
-fn apart(root: &Table<'_>, sources: &[Written<Source>], names: &[&str]) {
-    let mut taken: HashMap<String, Vec<usize>> = HashMap::new();
-    for (index, source) in sources.iter().enumerate() {
-        let topic = &source.value.topic;
-        let names: &[&str] = if topic.names_instrument() { names } else { &[""] };
-        let channels = Channel::ALL.map(Channel::name);
-        let channels: &[&str] = if topic.names_channel() { &channels } else { &[""] };
-        let topics = names
-            .iter()
-            .flat_map(|name| channels.iter().map(|channel| topic.filled(name, channel)));
-        for spelled in topics {
-            let others = taken.entry(spelled.clone()).or_default();
-            let overlaps = |other: &&usize| source.value.overlaps(&sources[**other].value);
-            if let Some(first) = others.iter().find(overlaps).copied() {
-                root.findings.add(
-                    &source.place,
-                    format!("two sources take the topic “{spelled}”"),
-                    format!("so does “{}”", sources[first].value.topic.written),
-                    "make the topics differ, leave out one of the two sources, or say `until` when the one and `from` when the other holds",
-                );
-                break;
-            }
-            others.push(index);
-        }
-    }
-}
-
-/// Says where answers can't go: to packdrift's own broker, or where they would come in again as readings.
-fn published_apart(
-    root: &Table<'_>,
-    prefix: &Written<String>,
-    broker: Option<&Broker>,
-    sources: &[Written<Source>],
-) {
-    if matches!(broker, Some(Broker::Own(_))) {
-        root.findings.add(
-            &prefix.place,
-            "packdrift's own broker keeps nothing that is published",
-            "answers would go here",
-            "name a broker of your own under [mqtt], or leave out [publish]",
-        );
-    }
-    for source in sources {
-        let filter = source.value.topic.filter();
-        let mut levels = filter.split('/');
-        let within = prefix
-            .value
-            .split('/')
-            .all(|level| levels.next().is_some_and(|other| other == level || other == "+"));
-        if within {
-            root.findings.add(
-                &prefix.place,
-                format!(
-                    "answers would come in again by the source of “{}”",
-                    source.value.topic.written
-                ),
-                "this prefix",
-                "choose a prefix that no source's topic begins with",
-            );
-        }
-    }
-}
-
 /// A bank with the names in it resolved.
 fn settled(root: &Table<'_>, draft: Draft, names: &[&str]) -> Option<Bank> {
     let mut bank = draft.bank?;
@@ -290,19 +224,6 @@ fn settled(root: &Table<'_>, draft: Draft, names: &[&str]) -> Option<Bank> {
         }
     }
     Some(bank)
-}
-
-fn distinct(root: &Table<'_>, banks: &[Bank]) {
-    for (index, bank) in banks.iter().enumerate() {
-        if banks[..index].iter().any(|other| other.id == bank.id) {
-            root.findings.add(
-                &root.place,
-                format!("two banks are called “{}”", bank.id),
-                "in this file",
-                "give each bank a name of its own",
-            );
-        }
-    }
 }
 
 /// What each instrument is and can do.
@@ -335,29 +256,6 @@ fn instruments(banks: &[Bank], sources: &[Source], names: &[String]) -> Option<V
         }
     }
     entries.into_iter().collect()
-}
-
-/// Says where sources that name one instrument report its current in two ways: what lies between two of its reports
-/// would be anybody's guess.
-fn reported_alike(root: &Table<'_>, banks: &[Bank], sources: &[Written<Source>], names: &[&str]) {
-    for instrument in banks.iter().flat_map(Bank::instruments) {
-        let mut bringing = sources
-            .iter()
-            .filter(|source| source.value.brings_current() && source.value.is_of(instrument) == Some(true));
-        let Some(first) = bringing.next() else { continue };
-        if let Some(other) = bringing.find(|other| other.value.on_change != first.value.on_change) {
-            root.findings.add(
-                &other.place,
-                format!(
-                    "the current of “{}” can come in two ways",
-                    names[usize::from(instrument.0)]
-                ),
-                format!("“{}” reports it otherwise", first.value.topic.written),
-                "give both the same `reports` and `longest_hold`",
-            );
-            return;
-        }
-    }
 }
 
 /// How an instrument's current is reported: as the sources say that name it; where none does, on change if one says so

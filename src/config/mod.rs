@@ -5,6 +5,7 @@
 
 mod bank;
 mod compare;
+mod contradictions;
 mod current;
 mod duration;
 mod finding;

@@ -9,10 +9,12 @@ mod plan;
 mod publish;
 mod random;
 mod rough;
+mod simulate;
 mod weather;
 mod winter;
 
 pub use board::Faults;
 pub use plan::{Kind, Plan, UnknownKind};
 pub use publish::{PublishError, publish};
-pub use winter::{PackTraits, Winter, simulate};
+pub use simulate::simulate;
+pub use winter::{PackTraits, Winter};

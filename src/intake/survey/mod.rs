@@ -4,11 +4,12 @@
 //! Pure: messages and their arrival times are given. [`Survey::findings`] says what to mend; how it is shown is
 //! `command`'s.
 
+mod findings;
+mod suggestion;
+
 use std::collections::BTreeMap;
 
-use serde_json::Value;
-
-use super::{Arrival, Decoder, clocks::OFF_MS};
+use super::{Arrival, Decoder};
 use crate::{
     config::{Role, Setup},
     reading::{Channel, Instrument},
@@ -226,96 +227,6 @@ impl<'a> Survey<'a> {
         let packs: Option<i64> = bank.packs.iter().map(|pack| last(pack.instrument)).sum();
         Some((thousandths(packs?), thousandths(last(bank.reference.instrument)?)))
     }
-
-    /// What is wrong or worth a change, each with its mend.
-    #[must_use]
-    pub fn findings(&self) -> Vec<String> {
-        let mut findings = Vec::new();
-        for (name, topic) in &self.topics {
-            if topic.taken_by.is_none() {
-                let suggestion = suggested_source(name, &topic.example, self.setup);
-                findings.push(format!(
-                    "nothing takes the topic “{name}”; if it is one of yours, add:\n{suggestion}"
-                ));
-            } else if let Some(refusal) = &topic.last_refusal {
-                findings.push(format!(
-                    "{} of {} messages of “{name}” are refused, the last one as {refusal}",
-                    topic.refused, topic.messages
-                ));
-            }
-        }
-        for (speaker, instrument) in self.speakers().into_iter().zip(self.setup.all_instruments()) {
-            findings.extend(self.about(&speaker, instrument));
-        }
-        for bank in &self.setup.banks {
-            let speaks = |instrument: Instrument, channel| self.heard.contains_key(&(instrument.0, channel));
-            let packs = || bank.packs.iter().map(|pack| pack.instrument);
-            let voltage = bank.full.voltage_from.map_or_else(
-                || {
-                    speaks(bank.reference.instrument, Channel::Voltage)
-                        || packs().any(|pack| speaks(pack, Channel::Voltage))
-                },
-                |from| speaks(from, Channel::Voltage),
-            );
-            if !voltage {
-                findings.push(format!(
-                    "bank “{}”: nobody reports the voltage that a full charge is known by; give the reference or the \
-                     packs a `voltage` channel",
-                    bank.id
-                ));
-            }
-        }
-        findings
-    }
-
-    fn about(&self, speaker: &Speaker, instrument: Instrument) -> Vec<String> {
-        let name = &speaker.instrument;
-        let mut findings = Vec::new();
-        if speaker.channels.is_empty() {
-            findings.push(format!("“{name}” said nothing that is taken"));
-            return findings;
-        }
-        if !speaker.channels.contains(&"current") {
-            findings.push(format!(
-                "“{name}” reports no `current`: without it nothing can be counted"
-            ));
-        }
-        if speaker.reversed == Some(true) {
-            findings.push(format!(
-                "the current of “{name}” runs against the bank's; where its board reports charging as negative, give \
-                 it a source with charging = \"negative\""
-            ));
-        }
-        if speaker.displays_fraction {
-            findings.push(format!(
-                "“{name}” displays 1 % at most; where its board means a fraction, give `soc` in its source a scale: \
-                 soc = {{ at = \"/…\", scale = 100 }}"
-            ));
-        }
-        match speaker.clock_off_s {
-            None => findings.push(format!(
-                "“{name}” sends no time; what a broker stores for it can't be dated. Let it send one and name it: time = \"/…\""
-            )),
-            Some(off_s) if off_s.abs() > thousandths(OFF_MS) => findings.push(format!(
-                "the clock of “{name}” is {} {}; set it, or what it reports is dated wrongly",
-                hours_and_minutes(off_s.abs()),
-                if off_s > 0.0 { "ahead" } else { "behind" }
-            )),
-            Some(_) => {}
-        }
-        let set = self.setup.entry(instrument).reporting;
-        let as_set = matches!(set, crate::config::Reporting::OnChange { .. });
-        match speaker.on_change {
-            Some(true) if !as_set => findings.push(format!(
-                "“{name}” reports when its current changes; say so in its source: reports = \"on_change\""
-            )),
-            Some(false) if as_set => findings.push(format!(
-                "“{name}” reports regularly; its source says reports = \"on_change\", leave that out"
-            )),
-            _ => {}
-        }
-        findings
-    }
 }
 
 /// Whether values come when they change: hardly ever the same one twice in a row, and at uneven times.
@@ -330,79 +241,6 @@ fn on_change(values: &[Heard], intervals_ms: &[i64]) -> Option<bool> {
     let early = intervals_ms[intervals_ms.len() / 10];
     let late = intervals_ms[intervals_ms.len() * 9 / 10];
     Some(repeated == 0 && late > 2 * early.max(1))
-}
-
-/// A source that would take a topic, guessed from one message.
-fn suggested_source(topic: &str, example: &[u8], setup: &Setup) -> String {
-    let mut levels: Vec<&str> = topic.split('/').collect();
-    let named = levels.iter().position(|level| setup.instrument(level).is_some());
-    if let Some(place) = named {
-        levels[place] = "{instrument}";
-    }
-    let pattern = levels.join("/");
-    let mut lines = vec!["[[source]]".to_owned(), format!("topic = {pattern:?}")];
-    if named.is_none() {
-        lines.push("instrument = \"…\"".to_owned());
-    }
-    match serde_json::from_slice::<Value>(example) {
-        Ok(Value::Object(fields)) => {
-            lines.push("format = \"json\"".to_owned());
-            let pointer = |key: &str| format!("/{}", key.replace('~', "~0").replace('/', "~1"));
-            if let Some(time) = fields
-                .keys()
-                .find(|key| ["at", "time", "timestamp", "ts"].contains(&key.as_str()))
-            {
-                lines.push(format!("time = {:?}", pointer(time)));
-            }
-            let channels: Vec<_> = fields
-                .keys()
-                .filter_map(|key| Some(format!("{} = {:?}", guessed(key)?.name(), pointer(key))))
-                .collect();
-            lines.push(format!("channels = {{ {} }}", channels.join(", ")));
-        }
-        _ => {
-            lines.push("format = \"number\"".to_owned());
-            let channel = guessed(topic).map_or("…", Channel::name);
-            lines.push(format!("channels = {{ {channel} = {{ scale = 1 }} }}"));
-        }
-    }
-    lines
-        .iter()
-        .map(|line| format!("     {line}"))
-        .collect::<Vec<_>>()
-        .join("\n")
-}
-
-/// The channel that a name speaks of, where it can be guessed.
-fn guessed(name: &str) -> Option<Channel> {
-    let name = name.to_lowercase();
-    let hints = [
-        ("volt", Channel::Voltage),
-        ("amp", Channel::Current),
-        ("current", Channel::Current),
-        ("soc", Channel::Soc),
-        ("percent", Channel::Soc),
-        ("temp", Channel::Temperature),
-        ("charge", Channel::Charge),
-    ];
-    hints
-        .into_iter()
-        .find(|(hint, _)| name.contains(hint))
-        .map(|(_, channel)| channel)
-}
-
-fn hours_and_minutes(seconds: f64) -> String {
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "a span of time in minutes"
-    )]
-    let minutes = (seconds / 60.0).round() as u64;
-    match (minutes / 60, minutes % 60) {
-        (0, minutes) => format!("{minutes} min"),
-        (hours, 0) => format!("{hours} h"),
-        (hours, minutes) => format!("{hours} h {minutes} min"),
-    }
 }
 
 fn sorted(values: impl Iterator<Item = i64>) -> Vec<i64> {

@@ -4,6 +4,8 @@
 //! batch that can't be committed is kept and tried again; until it goes through nothing further is taken, so that
 //! the broker keeps what this program can't.
 
+mod worker;
+
 use std::{
     sync::{
         Arc, Mutex, MutexGuard, PoisonError,
@@ -15,15 +17,13 @@ use std::{
 
 use bytes::Bytes;
 use rusqlite::Connection;
-use tokio::{
-    sync::{Notify, OwnedSemaphorePermit, Semaphore, mpsc, oneshot, watch},
-    time::{Instant, timeout_at},
-};
+use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore, mpsc, oneshot, watch};
 
 use super::{
     batch::{Batch, Message},
     trouble::Trouble,
 };
+use worker::Worker;
 
 /// How the writer works.
 #[derive(Debug, Clone)]
@@ -288,118 +288,5 @@ impl Writer {
     #[must_use]
     pub fn failing(&self) -> Option<Failing> {
         *self.status.failing()
-    }
-}
-
-/// What the thread owns.
-struct Worker {
-    connection: Connection,
-    batch: Batch,
-    commit_after: Duration,
-    /// When the batch is to be committed; `None` while nothing is in it.
-    due: Option<Instant>,
-    hurry: Arc<Notify>,
-    committed: watch::Sender<u64>,
-    status: Arc<Status>,
-}
-
-impl Worker {
-    async fn run(mut self, mut queue: mpsc::Receiver<Job>) {
-        while let Some(job) = queue.recv().await {
-            self.accept(job, &queue).await;
-            self.accept_queued(&mut queue).await;
-            while let Some(due) = self.due {
-                // However it ends: what is queued by then is taken before the time is looked at, so that one commit
-                // serves everyone who waits.
-                let _ = timeout_at(due, self.hurry.notified()).await;
-                self.accept_queued(&mut queue).await;
-                if queue.is_closed() || self.due.is_some_and(|due| due <= Instant::now()) {
-                    self.commit(&queue).await;
-                }
-            }
-        }
-        // The file then stands by itself. Closing does it too, but not while somebody else still reads.
-        let folded = self
-            .connection
-            .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
-        if let Err(error) = folded {
-            let error = &error as &dyn std::error::Error;
-            tracing::warn!(
-                error,
-                "the log beside the database could not be folded in; nothing is lost by that"
-            );
-        }
-    }
-
-    async fn accept_queued(&mut self, queue: &mut mpsc::Receiver<Job>) {
-        while let Ok(job) = queue.try_recv() {
-            self.accept(job, queue).await;
-        }
-    }
-
-    async fn accept(&mut self, job: Job, queue: &mpsc::Receiver<Job>) {
-        match job {
-            Job::Take(waiting) => {
-                let wait = if waiting.message.urgent {
-                    Duration::ZERO
-                } else {
-                    self.commit_after
-                };
-                let latest = Instant::now() + wait;
-                self.due = Some(self.due.map_or(latest, |due| due.min(latest)));
-                self.batch.push(waiting);
-                if self.batch.len() >= BATCH {
-                    self.commit(queue).await;
-                }
-            }
-            Job::Run(work) => {
-                self.commit(queue).await;
-                work(&mut self.connection);
-            }
-        }
-    }
-
-    /// Commits the batch, trying again until it goes through; given up only when nobody is left to acknowledge.
-    async fn commit(&mut self, queue: &mpsc::Receiver<Job>) {
-        self.due = None;
-        let mut pause = Duration::from_millis(100);
-        while let Some(last) = self.batch.last_ticket() {
-            match self.batch.write(&mut self.connection) {
-                Ok(messages) => {
-                    if self.status.failing().take().is_some() {
-                        tracing::info!(messages, "commits succeed again");
-                    }
-                    self.status.waiting.fetch_sub(messages, Ordering::Relaxed);
-                    let version = self.connection.total_changes();
-                    self.status.version.store(version, Ordering::Release);
-                    self.committed.send_replace(last);
-                }
-                Err(error) => {
-                    let trouble = Trouble::of(&error);
-                    let since_ms = self.status.failing().map(|failing| failing.since_ms);
-                    if since_ms.is_none() {
-                        let error = &error as &dyn std::error::Error;
-                        tracing::error!(
-                            error,
-                            "readings can't be committed, and nothing is acknowledged until they are: {}",
-                            trouble.mend()
-                        );
-                    }
-                    *self.status.failing() = Some(Failing {
-                        since_ms: since_ms.unwrap_or_else(|| chrono::Utc::now().timestamp_millis()),
-                        trouble,
-                    });
-                    if queue.is_closed() {
-                        tracing::error!(
-                            messages = self.batch.len(),
-                            "stopping with messages that were not committed"
-                        );
-                        return;
-                    }
-                    tokio::time::sleep(pause).await;
-                    pause = (pause * 2).min(Duration::from_secs(1));
-                }
-            }
-        }
     }
 }
