@@ -19,7 +19,7 @@ use super::{
     zulu::Zulu,
 };
 use crate::{
-    reading::{Channel, Channels, HOUR_MS},
+    reading::{Channel, Channels},
     store,
 };
 
@@ -77,12 +77,7 @@ async fn readings(State(app): State<App>, Asked(question): Asked<Question>) -> R
     let limit = question.limit.unwrap_or(PAGE).clamp(1, PAGE);
     app.read_in_turn(move |connection, _| {
         let mut found = Vec::new();
-        if let Some(number) = store::instrument::known_number(connection, &question.instrument)?
-            && let Some((first, last)) = store::hour::first_and_last(connection, number)?
-        {
-            // Readings of all instruments stand side by side: beyond its own, every one of the others' would be read.
-            let since_ms = since_ms.max(first * HOUR_MS);
-            let until_ms = until_ms.min((last + 1) * HOUR_MS);
+        if let Some(number) = store::instrument::known_number(connection, &question.instrument)? {
             found = store::reading::of_instrument(connection, number, since_ms, until_ms, limit + 1)?;
         }
         let next_since = if found.len() > limit as usize {

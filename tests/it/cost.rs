@@ -10,7 +10,8 @@ use std::{
 
 use packdrift::{
     demo::{Kind, Plan, simulate},
-    store::{hour, reading},
+    ledger,
+    store::{hour, instrument, reading},
 };
 use rusqlite::Connection;
 
@@ -73,6 +74,36 @@ fn what_is_looked_up_again_and_again_reads_no_more_than_its_hours() {
     println!("{counting} steps to count {readings} readings, {displays} for an hour's displays");
     assert!(counting < 30 * (an_hour + hours), "{counting} steps");
     assert!(displays < 30 * an_hour, "{displays} steps");
+}
+
+#[test]
+fn an_instrument_that_says_nothing_costs_no_look_at_what_the_others_say() {
+    let setup = past::setup();
+    let plan = Plan {
+        days: 4,
+        ..Plan::new(Kind::Sparse, 1)
+    };
+    // Tern falls silent after six hours; skua never speaks.
+    let (tern, skua) = (1, 5);
+    let winter = simulate(&plan);
+    let heard = winter
+        .readings()
+        .filter(|(at_ms, of, _)| *of != skua && (*of != tern || *at_ms < plan.begin_ms + 6 * HOUR_MS));
+    let mut store = past::empty();
+    past::put(&mut store, &setup, heard);
+    ledger::refresh(&mut store, &setup).unwrap();
+    let number = |name| instrument::known_number(&store, name).unwrap().unwrap();
+    for (name, since_ms) in [("tern", plan.begin_ms + DAY_MS), ("skua", i64::MIN)] {
+        let number = number(name);
+        let steps = steps_of(&store, || {
+            let found = reading::of_instrument(&store, number, since_ms, i64::MAX, 1001).unwrap();
+            assert!(found.is_empty());
+        });
+        // Every row of `hour` is looked at, of which there are six a day and hour at most; a row takes some ten steps.
+        let hours = 6 * 4 * 24;
+        println!("{steps} steps for {name}, who has nothing to say");
+        assert!(steps < 30 * hours, "{steps} steps for {name}");
+    }
 }
 
 #[test]

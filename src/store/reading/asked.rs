@@ -5,7 +5,10 @@ use std::collections::BTreeMap;
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::{COLUMNS, channels_of, first_key, in_order, last_key, parts};
-use crate::reading::{Channel, Channels};
+use crate::{
+    reading::{Channel, Channels, HOUR_MS},
+    store::hour,
+};
 
 /// One row: (time in ms, instrument's number, values).
 pub type StoredReading = (i64, i64, Channels);
@@ -285,6 +288,9 @@ pub fn extent(connection: &Connection) -> rusqlite::Result<Option<(i64, i64)>> {
 
 /// Readings of one instrument in `[from_ms, until_ms)`, oldest first, at most `limit`.
 ///
+/// Readings of all instruments stand side by side: only where it has any is looked, or every one of the others' would be
+/// read.
+///
 /// # Errors
 /// Whatever SQLite says.
 pub fn of_instrument(
@@ -294,6 +300,10 @@ pub fn of_instrument(
     until_ms: i64,
     limit: u32,
 ) -> rusqlite::Result<Vec<(i64, Channels)>> {
+    let Some((first, last)) = hour::first_and_last(connection, instrument)? else {
+        return Ok(Vec::new());
+    };
+    let (from_ms, until_ms) = (from_ms.max(first * HOUR_MS), until_ms.min((last + 1) * HOUR_MS));
     connection
         .prepare_cached(&format!(
             "SELECT {COLUMNS}, at_ms FROM reading WHERE key >= ?1 AND key < ?2 AND instrument = ?3 \
