@@ -26,6 +26,19 @@ pub struct Message {
     pub urgent: bool,
 }
 
+impl Message {
+    /// The memory that it takes while it waits, bytes.
+    pub(super) fn bytes(&self) -> usize {
+        let Decoded { readings, refusals } = &self.decoded;
+        let details: usize = refusals.iter().map(|refusal| refusal.detail.len()).sum();
+        self.topic.len()
+            + self.body.len()
+            + details
+            + readings.capacity() * size_of::<Reading>()
+            + refusals.capacity() * size_of::<Refusal>()
+    }
+}
+
 /// Messages that wait for their commit.
 pub(super) struct Batch {
     messages: Vec<Waiting>,

@@ -215,14 +215,16 @@ impl Writer {
         if message.decoded.refusals.is_empty() {
             message.body = Bytes::new();
         }
-        let bytes = message.body.len() + message.topic.len();
-        let bytes = u32::try_from(bytes.min(WAITING_BYTES)).unwrap_or(u32::MAX);
-        let room = self
-            .room
-            .clone()
-            .acquire_many_owned(bytes)
-            .await
-            .map_err(|_closed| Stopped)?;
+        let bytes = u32::try_from(message.bytes().min(WAITING_BYTES)).unwrap_or(u32::MAX);
+        let room = match self.room.clone().try_acquire_many_owned(bytes) {
+            Ok(room) => room,
+            Err(_taken) => {
+                // Work is done once all before it is committed, and so makes room before that is due.
+                self.run(|_| ()).await?;
+                let room = self.room.clone().acquire_many_owned(bytes);
+                room.await.map_err(|_closed| Stopped)?
+            }
+        };
         let place = self.jobs.reserve().await.map_err(|_closed| Stopped)?;
         let hurry = message.urgent || self.jobs.capacity() <= BATCH / 2;
         // Numbered and queued under one lock, so that tickets are committed in their order.
@@ -288,5 +290,73 @@ impl Writer {
     #[must_use]
     pub fn failing(&self) -> Option<Failing> {
         *self.status.failing()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::{path::Path, sync::mpsc};
+
+    use tokio::time::timeout;
+
+    use super::*;
+    use crate::{
+        reading::{Channel, Decoded, Instrument, Reading},
+        store::read_write,
+    };
+
+    const READINGS: usize = 1000;
+
+    fn message(number: usize) -> Message {
+        let first = number * READINGS;
+        let reading = |n| Reading {
+            instrument: Instrument(0),
+            at_ms: i64::try_from(n).unwrap(),
+            channels: [(Channel::Current, 1)].into_iter().collect(),
+        };
+        Message {
+            topic: "skerry/tern".into(),
+            body: Bytes::new(),
+            arrived_ms: 0,
+            decoded: Decoded {
+                readings: (first..first + READINGS).map(reading).collect(),
+                refusals: Vec::new(),
+            },
+            urgent: false,
+        }
+    }
+
+    #[tokio::test]
+    async fn messages_of_many_readings_wait_for_room_and_get_it_before_their_commit_is_due() {
+        let connection = read_write(Path::new(":memory:")).unwrap();
+        let options = Options {
+            instruments: vec!["tern".into()],
+            commit_after: Duration::from_secs(3600),
+            quarantine_bytes: 0,
+        };
+        let (writer, thread) = Writer::start(connection, options).unwrap();
+        let (go_on, held) = mpsc::channel::<()>();
+        let busy = writer.clone();
+        let busy = tokio::spawn(async move { busy.run(move |_| held.recv()).await });
+        tokio::task::yield_now().await;
+
+        let mut taken = 0;
+        while let Ok(ticket) = timeout(Duration::from_millis(300), writer.take(message(taken))).await {
+            ticket.unwrap();
+            taken += 1;
+            assert!(
+                taken * READINGS * size_of::<Reading>() <= WAITING_BYTES,
+                "{taken}"
+            );
+        }
+        assert!(taken > 10, "{taken}");
+        go_on.send(()).unwrap();
+        for more in 0..2 * taken {
+            let ticket = timeout(Duration::from_secs(60), writer.take(message(taken + more)));
+            ticket.await.unwrap().unwrap();
+        }
+        busy.await.unwrap().unwrap().unwrap();
+        drop(writer);
+        thread.join();
     }
 }
