@@ -23,6 +23,9 @@ const MIGRATIONS: &[M<'static>] = &[
 
 /// Pages that a reading connection keeps to itself, KiB.
 const READER_CACHE_KIB: i64 = 128;
+/// What the log beside the database may keep of the disk once its pages are folded in, bytes: a migration, or a backup
+/// under load, makes it as long as a year of readings.
+const LONGEST_LOG: i64 = 64 * 1024 * 1024;
 
 /// Why a database can't be used.
 #[derive(Debug, thiserror::Error)]
@@ -221,6 +224,9 @@ fn open(path: &Path) -> Result<Connection, OpenError> {
     connection
         .pragma_update(None, "synchronous", "FULL")
         .map_err(failed)?;
+    connection
+        .pragma_update(None, "journal_size_limit", LONGEST_LOG)
+        .map_err(failed)?;
     Ok(connection)
 }
 
@@ -361,6 +367,24 @@ mod tests {
             .query_row("PRAGMA user_version", [], |row| row.get(0))
             .unwrap();
         assert_eq!(version, 99);
+    }
+
+    #[test]
+    fn a_log_that_grew_long_is_cut_while_the_store_stays_open() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("long.sqlite");
+        let connection = read_write(&path).unwrap();
+        let log_bytes =
+            || i64::try_from(path.with_extension("sqlite-wal").metadata().unwrap().len()).unwrap();
+        connection
+            .execute_batch("CREATE TABLE long (bytes); INSERT INTO long VALUES (zeroblob(70000000))")
+            .unwrap();
+        assert!(log_bytes() > LONGEST_LOG);
+        // The first commit after all was folded in begins the log anew.
+        for _ in 0..2 {
+            connection.execute("INSERT INTO long VALUES (1)", []).unwrap();
+        }
+        assert!(log_bytes() <= LONGEST_LOG, "{}", log_bytes());
     }
 
     #[test]
