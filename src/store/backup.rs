@@ -27,6 +27,8 @@ use super::{
 const PAGES: i32 = 1024;
 /// How a backup in a folder is named, by the instant it was begun.
 const NAME: &str = "packdrift-%Y-%m-%dT%H%M%SZ.sqlite";
+/// What a file's name ends in on its way to the name.
+const PART: &str = ".part";
 
 /// Why there is no copy, or none was put back.
 #[derive(Debug, thiserror::Error)]
@@ -128,8 +130,12 @@ pub fn backup(from: &Path, to: &Path) -> Result<Copied, CopyError> {
 /// As [`backup()`]; nothing is removed then.
 pub fn backup_in(from: &Path, folder: &Path, keep: usize) -> Result<Copied, CopyError> {
     fs::create_dir_all(folder).map_err(CopyError::file(folder))?;
+    // What earlier ones left that were cut short; nobody else backs up there under such names.
+    for (_, path) in dated(folder, &format!("{NAME}{PART}")) {
+        drop(Part { path });
+    }
     let copied = backup(from, &folder.join(Utc::now().format(NAME).to_string()))?;
-    let mut known = dated(folder);
+    let mut known = dated(folder, NAME);
     known.sort();
     let surplus = known.len().saturating_sub(keep.max(1));
     for (_, path) in &known[..surplus] {
@@ -141,17 +147,18 @@ pub fn backup_in(from: &Path, folder: &Path, keep: usize) -> Result<Copied, Copy
 /// When the newest backup in a folder was begun; `None` where there is none.
 #[must_use]
 pub fn newest_in(folder: &Path) -> Option<DateTime<Utc>> {
-    dated(folder).into_iter().map(|(at, _)| at).max()
+    dated(folder, NAME).into_iter().map(|(at, _)| at).max()
 }
 
-fn dated(folder: &Path) -> Vec<(DateTime<Utc>, PathBuf)> {
+/// What is in a folder under names of that form, with the instant in the name.
+fn dated(folder: &Path, naming: &str) -> Vec<(DateTime<Utc>, PathBuf)> {
     let Ok(entries) = fs::read_dir(folder) else {
         return Vec::new();
     };
     entries
         .filter_map(|entry| {
             let entry = entry.ok()?;
-            let at = NaiveDateTime::parse_from_str(entry.file_name().to_str()?, NAME).ok()?;
+            let at = NaiveDateTime::parse_from_str(entry.file_name().to_str()?, naming).ok()?;
             Some((at.and_utc(), entry.path()))
         })
         .collect()
@@ -249,7 +256,7 @@ impl Part {
 
     fn begin_for(to: &Path) -> Result<Self, CopyError> {
         let part = Self {
-            path: beside(to, ".part"),
+            path: beside(to, PART),
         };
         // One may be left from an attempt that was cut short.
         part.remove();

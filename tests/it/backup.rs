@@ -75,7 +75,7 @@ fn a_backup_has_the_same_readings_and_stands_by_itself() {
 }
 
 #[test]
-fn only_so_many_dated_backups_are_kept_and_nothing_else_is_touched() {
+fn only_so_many_dated_backups_are_kept_none_cut_short_and_nothing_else_is_touched() {
     let folder = tempfile::tempdir().unwrap();
     let store = store_in(folder.path());
     let backups = folder.path().join("backups");
@@ -85,6 +85,10 @@ fn only_so_many_dated_backups_are_kept_and_nothing_else_is_touched() {
         "packdrift-2020-01-02T000000Z.sqlite",
         "packdrift-2020-01-03T000000Z.sqlite",
         "mine.sqlite",
+        "mine.sqlite.part",
+        // Cut short.
+        "packdrift-2020-01-04T000000Z.sqlite.part",
+        "packdrift-2020-01-04T000000Z.sqlite.part-wal",
     ] {
         fs::write(backups.join(name), "").unwrap();
     }
@@ -99,6 +103,7 @@ fn only_so_many_dated_backups_are_kept_and_nothing_else_is_touched() {
         names,
         [
             "mine.sqlite".to_owned(),
+            "mine.sqlite.part".to_owned(),
             "packdrift-2020-01-03T000000Z.sqlite".to_owned(),
             newest
         ]
