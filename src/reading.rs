@@ -6,6 +6,9 @@
 /// An hour, ms: what is derived from readings is kept by the hour since 1970.
 pub const HOUR_MS: i64 = 3_600_000;
 
+/// So many instruments fit into a store: the key of its readings has 12 bits for them, and none is numbered 0.
+pub const MOST_INSTRUMENTS: u16 = 4095;
+
 /// An instrument of the setup, by its position in [`Setup::instruments`](crate::config::Setup::instruments).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Instrument(pub u16);

@@ -14,7 +14,10 @@ use super::{
     setup::{Bank, InstrumentEntry, Publish, Reporting, Role, Setup, Source},
     source,
 };
-use crate::{hex::hex, reading::Instrument};
+use crate::{
+    hex::hex,
+    reading::{Instrument, MOST_INSTRUMENTS},
+};
 
 /// Why there is no setup.
 #[derive(Debug, thiserror::Error)]
@@ -183,12 +186,13 @@ impl Enlist for Names<'_> {
             );
             return None;
         }
-        let Ok(index) = u16::try_from(self.order.len()) else {
+        let index = u16::try_from(self.order.len());
+        let Some(index) = index.ok().filter(|index| *index < MOST_INSTRUMENTS) else {
             self.findings.add(
                 &name.place,
-                "there are too many instruments",
+                format!("there are more than {MOST_INSTRUMENTS} instruments"),
                 "one too many",
-                "use several packdrifts",
+                "split the banks over several packdrifts, each with a setup file and a store of its own",
             );
             return None;
         };

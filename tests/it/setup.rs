@@ -221,6 +221,19 @@ fn all_mistakes_are_told_at_once() {
 }
 
 #[test]
+fn no_more_instruments_pass_than_a_store_has_room_for() {
+    let with_packs = |more: i32| {
+        let pack = |n| format!("[[bank.pack]]\nid = \"p{n}\"\ncapacity_ah = 200\nrevision = \"A\"\n");
+        let packs: Vec<_> = (0..more).map(pack).collect();
+        read(&with("[[source]]", &(packs.concat() + "[[source]]")))
+    };
+    assert_eq!(with_packs(4092).unwrap().instruments.len(), 4095);
+    let wrong = with_packs(4093).unwrap_err();
+    assert_eq!(wrong.findings.len(), 1, "{}", wrong.shown(false));
+    assert!(wrong.shown(false).contains("4095"), "{}", wrong.shown(false));
+}
+
+#[test]
 fn what_is_written_arrives() {
     let setup = read(GOOD).unwrap();
     let bank = &setup.banks[0];
