@@ -102,16 +102,16 @@ pub async fn run(
         .set_outgoing_inflight_upper_limit(UNDER_WAY)
         .set_last_will(LastWill::new(&status, "offline", QoS::AtLeastOnce, true, None));
     let (client, events) = AsyncClient::new(options, 10_000);
+    let prefix = publish.prefix;
     let mut publisher = Publisher {
         client,
-        prefix: publish.prefix,
-        banks,
-        questions,
         published: HashMap::new(),
     };
     let mut every = tokio::time::interval(EVERY);
     every.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut connected = false;
+    // Beside the connection, which has to show signs of life however long an answer takes.
+    let mut asking = None;
     let mut backoff = Backoff::new();
     let mut told = false;
     let mut polling = Box::pin(poll(Box::new(events), &mqtt, Some(Duration::ZERO)));
@@ -127,8 +127,8 @@ pub async fn run(
                         // The broker may have lost what it kept.
                         publisher.published.clear();
                         publisher.send(&status, "online");
-                        publisher.send(&format!("{}/schema", publisher.prefix), &schema().to_string());
-                        publisher.answers().await;
+                        publisher.send(&format!("{prefix}/schema"), &schema().to_string());
+                        every.reset_immediately();
                     }
                     Ok(_) => {}
                     Err(failure) => {
@@ -141,7 +141,15 @@ pub async fn run(
                 }
                 polling.set(poll(events, &mqtt, wait));
             }
-            _ = every.tick() => if connected { publisher.answers().await },
+            _ = every.tick(), if connected && asking.is_none() => {
+                asking = Some(Box::pin(answers(&questions, &banks)));
+            }
+            documents = outcome_of(&mut asking) => {
+                asking = None;
+                for (place, document) in documents {
+                    publisher.send(&format!("{prefix}/{place}"), &document.to_string());
+                }
+            }
             () = &mut stop => break,
         }
     }
@@ -165,43 +173,50 @@ async fn flushed(
     }
 }
 
+/// What comes of a future; never ready where there is none.
+async fn outcome_of<F: Future + Unpin>(future: &mut Option<F>) -> F::Output {
+    match future {
+        Some(future) => future.await,
+        None => std::future::pending().await,
+    }
+}
+
+/// Every pack's document, with its place behind the prefix.
+async fn answers(questions: &Router, banks: &[String]) -> Vec<(String, Value)> {
+    let mut documents = Vec::new();
+    for bank in banks {
+        let path = format!("/v1/drift{}", api::query_string(&[("bank", Some(bank))]));
+        let answer = match api::call(questions, &Method::GET, &path, None).await {
+            Ok((status, answer)) if status.is_success() => answer,
+            Ok((status, _)) => {
+                tracing::warn!(%status, bank, "no answer to publish");
+                continue;
+            }
+            Err(error) => {
+                tracing::warn!(
+                    error = &error as &dyn std::error::Error,
+                    bank,
+                    "no answer to publish"
+                );
+                continue;
+            }
+        };
+        for pack in answer["packs"].as_array().into_iter().flatten() {
+            let name = pack["pack"].as_str().unwrap_or_default();
+            documents.push((format!("{bank}/{name}"), document(&answer, pack)));
+        }
+    }
+    documents
+}
+
 struct Publisher {
     client: AsyncClient,
-    prefix: String,
-    banks: Vec<String>,
-    questions: Router,
     /// What the broker has, topic by topic.
     published: HashMap<String, String>,
 }
 
 impl Publisher {
-    /// Publishes every pack's answer that is another one than the broker has.
-    async fn answers(&mut self) {
-        for bank in self.banks.clone() {
-            let path = format!("/v1/drift{}", api::query_string(&[("bank", Some(&bank))]));
-            let answer = match api::call(&self.questions, &Method::GET, &path, None).await {
-                Ok((status, answer)) if status.is_success() => answer,
-                Ok((status, _)) => {
-                    tracing::warn!(%status, bank, "no answer to publish");
-                    continue;
-                }
-                Err(error) => {
-                    tracing::warn!(
-                        error = &error as &dyn std::error::Error,
-                        bank,
-                        "no answer to publish"
-                    );
-                    continue;
-                }
-            };
-            for pack in answer["packs"].as_array().into_iter().flatten() {
-                let name = pack["pack"].as_str().unwrap_or_default();
-                let topic = format!("{}/{bank}/{name}", self.prefix);
-                self.send(&topic, &document(&answer, pack).to_string());
-            }
-        }
-    }
-
+    /// Publishes what is another document than the broker has.
     fn send(&mut self, topic: &str, body: &str) {
         if self.published.get(topic).is_some_and(|known| known == body) {
             return;

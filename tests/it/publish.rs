@@ -2,7 +2,12 @@
 
 use std::{fs, time::Duration};
 
-use packdrift::demo::{Kind, Plan, simulate};
+use axum::{Router, routing::get};
+use packdrift::{
+    config::{Mqtt, Publish},
+    demo::{Kind, Plan, simulate},
+    publish,
+};
 use serde_json::{Value, json};
 
 use crate::{
@@ -99,5 +104,44 @@ fn answers_are_retained_with_their_schema_and_a_last_will() {
         retained(mosquitto.port)["corrected/status"][1] == "online"
     });
     assert_eq!(daemon.stop(), Some(0));
+    assert_eq!(retained(mosquitto.port)["corrected/status"][1], "offline");
+}
+
+#[tokio::test]
+async fn an_answer_that_takes_long_holds_up_neither_the_connection_nor_a_stop() {
+    let folder = tempfile::tempdir().unwrap();
+    let mosquitto = Mosquitto::start(folder.path());
+    let broker = Mqtt {
+        host: "127.0.0.1".into(),
+        port: mosquitto.port,
+        tls: false,
+        client_id: "packdrift".into(),
+        username: None,
+        password_file: None,
+        ca_file: None,
+        client_certificate: None,
+    };
+    let (asked, mut asking) = tokio::sync::mpsc::unbounded_channel();
+    let never = get(move || {
+        asked.send(()).unwrap();
+        std::future::pending::<()>()
+    });
+    let publish = Publish {
+        prefix: "corrected".into(),
+    };
+    let banks = vec!["skerry".into()];
+    let stop = async {
+        asking.recv().await.unwrap();
+    };
+    let running = publish::run(
+        broker,
+        publish,
+        banks,
+        Router::new().route("/v1/drift", never),
+        stop,
+    );
+    tokio::time::timeout(Duration::from_secs(20), running)
+        .await
+        .unwrap();
     assert_eq!(retained(mosquitto.port)["corrected/status"][1], "offline");
 }
