@@ -59,6 +59,8 @@ struct StoreBody {
     /// What to do about that.
     mend: Option<&'static str>,
     refused_messages: i64,
+    /// Taken, but for values that differ from what was said before of the same instant.
+    conflicting_messages: i64,
     database_bytes: Option<u64>,
     free_disk_bytes: Option<u64>,
 }
@@ -146,6 +148,8 @@ pub(super) async fn look(app: &App) -> Result<HealthBody, Problem> {
                 at: last,
             });
         }
+        let (refused_messages, conflicting_messages) =
+            store::quarantine::refused_and_in_conflict(connection)?;
         Ok(HealthBody {
             ok: failing.is_none() && broker.as_ref().is_none_or(|broker| broker.subscribed),
             version: env!("CARGO_PKG_VERSION"),
@@ -157,7 +161,8 @@ pub(super) async fn look(app: &App) -> Result<HealthBody, Problem> {
                 commits_fail_since: failing.map(|failing| Zulu(failing.since_ms)),
                 commits_fail_because: failing.map(|failing| failing.trouble.word()),
                 mend: failing.map(|failing| failing.trouble.mend()),
-                refused_messages: store::quarantine::total(connection)?,
+                refused_messages,
+                conflicting_messages,
                 database_bytes: bytes(&setup.store.path),
                 free_disk_bytes: rustix::fs::statvfs(&setup.store.path)
                     .ok()

@@ -86,8 +86,9 @@ async fn list(State(app): State<App>, Asked(question): Asked<Question>) -> Resul
                 body_bytes: kept.body_bytes,
             })
             .collect();
+        let (refused, in_conflict) = quarantine::refused_and_in_conflict(connection)?;
         Ok(Quarantine {
-            messages: quarantine::total(connection)?,
+            messages: refused + in_conflict,
             counts,
             latest,
         })

@@ -51,10 +51,11 @@ pub fn shown(document: &Value) -> String {
     let mut lines = vec![told_of_broker(broker)];
     let megabytes = |field: &str| number(&store[field], |bytes| format!("{:.0} MB", bytes / 1e6));
     lines.push(format!(
-        "store: {} readings, {} waiting for commit, {} messages refused, {}, {} free beside it",
+        "store: {} readings, {} waiting for commit, {} messages refused, {} in conflict with others, {}, {} free beside it",
         store["readings"],
         store["waiting_for_commit"],
         store["refused_messages"],
+        store["conflicting_messages"],
         megabytes("database_bytes"),
         megabytes("free_disk_bytes")
     ));

@@ -47,6 +47,8 @@ struct Store {
     readings: i64,
     waiting_for_commit: u64,
     commits_fail_since: Option<At>,
+    refused_messages: u64,
+    conflicting_messages: u64,
     database_bytes: Option<u64>,
     free_disk_bytes: Option<u64>,
 }
@@ -145,8 +147,12 @@ impl Logger {
             let by = seconds_or_more(off_s.abs() as i64);
             Some(html! { "The clock of " (visible(&it.instrument)) " is " (by) " " (direction) "; its readings are dated wrongly until it is set." })
         }));
-        if self.quarantine.messages > 0 {
-            wrong.push(html! { (self.quarantine.messages) " messages could not be taken as readings; " a href="#logger" { "see why" } "." });
+        let store = &self.health.store;
+        if store.refused_messages > 0 {
+            wrong.push(html! { (store.refused_messages) " messages could not be taken as readings; " a href="#logger" { "see why" } "." });
+        }
+        if store.conflicting_messages > 0 {
+            wrong.push(html! { (store.conflicting_messages) " messages contradict what was said of the same instant, and neither is believed; " a href="#logger" { "see whose" } "." });
         }
         wrong
     }

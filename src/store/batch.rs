@@ -1,7 +1,7 @@
 //! Messages on their way into one transaction: readings to `reading`, refusals to quarantine, touched hours marked.
 
 use bytes::Bytes;
-use rusqlite::{Connection, Transaction, TransactionBehavior};
+use rusqlite::{Connection, TransactionBehavior};
 
 use super::{
     instrument,
@@ -83,21 +83,26 @@ impl Batch {
         let mut room = self.room.clone();
         let mut readings = reading::Insert::new(&transaction)?;
         for Waiting { message, .. } in &self.messages {
+            let mut first_conflict = None;
             for reading in &message.decoded.readings {
                 let number = self.numbers[usize::from(reading.instrument.0)];
                 let stored = readings.put(number, reading.at_ms, &reading.channels)?;
                 if stored.changed {
                     touched.insert((reading.at_ms.div_euclid(HOUR_MS), number));
                 }
-                let name = &self.names[usize::from(reading.instrument.0)];
-                for (channel, value) in stored.conflicts {
-                    let refusal = conflict(name, reading, channel, value);
-                    refuse(&transaction, &mut room, message, &refusal)?;
+                if let Some((channel, value)) = stored.conflicts.first() {
+                    let name = &self.names[usize::from(reading.instrument.0)];
+                    first_conflict.get_or_insert_with(|| conflict(name, reading, *channel, *value));
                 }
             }
-            for refusal in &message.decoded.refusals {
-                refuse(&transaction, &mut room, message, refusal)?;
-            }
+            quarantine::add(
+                &transaction,
+                &mut room,
+                message.arrived_ms,
+                &message.topic,
+                &message.body,
+                first_conflict.iter().chain(&message.decoded.refusals),
+            )?;
         }
         drop(readings);
         reading::mark_stale(&transaction, &touched)?;
@@ -107,22 +112,6 @@ impl Batch {
         self.messages.clear();
         Ok(written)
     }
-}
-
-fn refuse(
-    transaction: &Transaction<'_>,
-    room: &mut Room,
-    message: &Message,
-    refusal: &Refusal,
-) -> rusqlite::Result<()> {
-    quarantine::add(
-        transaction,
-        room,
-        message.arrived_ms,
-        &message.topic,
-        refusal,
-        &message.body,
-    )
 }
 
 fn conflict(name: &str, reading: &Reading, channel: Channel, value: i64) -> Refusal {
