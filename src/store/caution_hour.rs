@@ -3,7 +3,10 @@
 use rusqlite::{Connection, params};
 
 use super::note::unknown_word;
-use crate::charge::caution::{Episode, Kind};
+use crate::{
+    charge::caution::{Episode, Kind},
+    reading::HOUR_MS,
+};
 
 /// Widens what an hour says of a kind of caution by one report.
 ///
@@ -52,12 +55,15 @@ pub fn between(
     from_ms: i64,
     until_ms: i64,
 ) -> rusqlite::Result<Vec<Episode>> {
+    // Both instants of a row lie within its hour.
+    let (first, last) = (from_ms.div_euclid(HOUR_MS), until_ms.div_euclid(HOUR_MS));
     connection
         .prepare_cached(
             "SELECT kind, first_ms, last_ms, worst FROM caution_hour \
-             WHERE instrument = ?1 AND last_ms >= ?2 AND first_ms <= ?3 ORDER BY hour, kind",
+             WHERE instrument = ?1 AND hour BETWEEN ?4 AND ?5 AND last_ms >= ?2 AND first_ms <= ?3 \
+             ORDER BY hour, kind",
         )?
-        .query_map(params![instrument, from_ms, until_ms], |row| {
+        .query_map(params![instrument, from_ms, until_ms, first, last], |row| {
             let kind: String = row.get(0)?;
             Ok(Episode {
                 kind: Kind::of(&kind).ok_or_else(|| unknown_word(&kind))?,

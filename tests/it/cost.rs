@@ -9,9 +9,10 @@ use std::{
 };
 
 use packdrift::{
+    charge::caution::Kind as Caution,
     demo::{Kind, Plan, simulate},
     ledger,
-    store::{hour, instrument, reading},
+    store::{self, caution_hour, hour, instrument, reading},
 };
 use rusqlite::Connection;
 
@@ -104,6 +105,25 @@ fn an_instrument_that_says_nothing_costs_no_look_at_what_the_others_say() {
         println!("{steps} steps for {name}, who has nothing to say");
         assert!(steps < 30 * hours, "{steps} steps for {name}");
     }
+}
+
+#[test]
+fn cautions_of_a_day_are_looked_up_among_those_of_a_year() {
+    let store = store::read_write(std::path::Path::new(":memory:")).unwrap();
+    store
+        .execute("INSERT INTO instrument VALUES (1, 'tern')", [])
+        .unwrap();
+    let hours = 365 * 24;
+    for hour in 0..hours {
+        caution_hour::add(&store, 1, hour, Caution::SocSpread, hour * HOUR_MS, 200).unwrap();
+    }
+    let (from_ms, until_ms) = ((hours - 24) * HOUR_MS, hours * HOUR_MS);
+    let mut found = Vec::new();
+    let looking = steps_of(&store, || {
+        found = caution_hour::between(&store, 1, from_ms, until_ms).unwrap();
+    });
+    assert_eq!(found.len(), 24);
+    assert!(looking < 1000, "{looking} steps");
 }
 
 #[test]
