@@ -99,6 +99,7 @@ impl Daemon {
         let connection = store::read_write(&setup.store.path)?;
         let now_ms = Utc::now().timestamp_millis();
         let usual_ms = intake::usual_ms(&connection, &setup, now_ms).map_err(store::StartError::from)?;
+        let outdated = intake::outdated_filters(&connection, &setup).map_err(store::StartError::from)?;
         let (writer, thread) = Writer::start(connection, writer_options(&setup))?;
 
         let listen = setup.api.listen;
@@ -123,7 +124,7 @@ impl Daemon {
                 let following = state.subscribe();
                 let inlet = Inlet::new(decoder, Live::new(usual_ms), clocks.clone());
                 let stops = told(intake_stops);
-                let running = intake::mqtt::run(mqtt.clone(), inlet, writer.clone(), state, stops);
+                let running = intake::mqtt::run(mqtt.clone(), inlet, outdated, writer.clone(), state, stops);
                 (
                     None,
                     tokio::spawn(until_stopped(running, takes)),

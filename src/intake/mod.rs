@@ -15,6 +15,7 @@ pub mod instant;
 pub mod live;
 pub mod mqtt;
 pub mod open;
+mod outdated;
 pub mod own;
 pub mod senml;
 pub mod survey;
@@ -22,6 +23,7 @@ mod usual;
 
 pub use decode::{Arrival, Decoder};
 pub use inlet::Inlet;
+pub use outdated::outdated_filters;
 pub use usual::usual_ms;
 
 /// Larger messages are not asked for, bytes.

@@ -106,6 +106,7 @@ fn start(port: u16, commit_after: Duration) -> (watch::Receiver<Status>, tokio::
         mqtt::run(
             broker,
             Inlet::new(decoder, Live::default(), Clocks::new(0)),
+            Vec::new(),
             writer,
             status,
             std::future::pending(),

@@ -110,6 +110,7 @@ impl Running {
         let running = mqtt::run(
             broker,
             Inlet::new(decoder, Live::default(), Clocks::new(0)),
+            Vec::new(),
             writer,
             status,
             async {

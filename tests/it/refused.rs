@@ -142,3 +142,35 @@ fn what_the_broker_had_stored_is_never_integrated_without_a_time() {
     assert!((BACKLOG + 1..=BACKLOG + 2).contains(&untimed), "{untimed}");
     assert_eq!(packdrift.stop(), Some(0));
 }
+
+#[test]
+fn what_an_earlier_setup_subscribed_to_does_not_go_on_coming() {
+    let folder = tempfile::tempdir().unwrap();
+    let mosquitto = Mosquitto::start(folder.path());
+    let setup = setup_with_broker(mosquitto.port);
+    let too_wide =
+        setup.clone() + "\n[[source]]\ntopic = \"hut/{instrument}/{channel}\"\nformat = \"number\"\n";
+    for (served, text) in (1..).zip([too_wide, setup]) {
+        fs::write(folder.path().join("setup.toml"), text).unwrap();
+        let packdrift = Packdrift::start(folder.path());
+        packdrift.subscribed();
+        eventually("the setup is kept", Duration::from_secs(10), || {
+            number(folder.path(), "SELECT count(*) FROM setup_version") == served
+        });
+        assert_eq!(packdrift.stop(), Some(0));
+    }
+
+    let packdrift = Packdrift::start(folder.path());
+    packdrift.subscribed();
+    let mut publisher = Publisher::connect(mosquitto.port, "instruments").unwrap();
+    for n in 0..2 {
+        publisher.publish("hut/kitchen/lamp", b"1").unwrap();
+        let (topic, body, ..) = reading(n);
+        publisher.publish(&topic, &body).unwrap();
+    }
+    eventually("readings come", Duration::from_secs(10), || {
+        number(folder.path(), "SELECT count(*) FROM reading") == 2
+    });
+    assert_eq!(number(folder.path(), "SELECT count(*) FROM refusal_count"), 0);
+    assert_eq!(packdrift.stop(), Some(0));
+}

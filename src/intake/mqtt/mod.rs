@@ -44,7 +44,8 @@ const REQUESTS: usize = 70_000;
 /// How long a stop may take.
 const STOPPING: Duration = Duration::from_secs(3);
 
-/// Takes messages until `stop`; then commits, acknowledges and leaves, with the session kept.
+/// Takes messages until `stop`; then commits, acknowledges and leaves, with the session kept. What the session still
+/// has of the `outdated` filters is unsubscribed.
 ///
 /// Failures of the connection are retried for ever, told in the log once each and in `status`.
 ///
@@ -53,6 +54,7 @@ const STOPPING: Duration = Duration::from_secs(3);
 pub async fn run(
     mqtt: Mqtt,
     inlet: Inlet,
+    outdated: Vec<String>,
     writer: Writer,
     status: watch::Sender<Status>,
     stop: impl Future<Output = ()>,
@@ -61,6 +63,7 @@ pub async fn run(
     let mut intake = Intake {
         client,
         filters: inlet.filters(),
+        outdated,
         inlet,
         committed: writer.committed(),
         writer,
@@ -117,6 +120,8 @@ pub async fn run(
 struct Intake {
     client: AsyncClient,
     filters: Vec<String>,
+    /// Filters still to be unsubscribed.
+    outdated: Vec<String>,
     inlet: Inlet,
     committed: Committed,
     writer: Writer,
@@ -132,7 +137,11 @@ impl Intake {
     async fn handle(&mut self, event: Event) -> Result<(), Stopped> {
         match event {
             Event::Incoming(Incoming::ConnAck(connack)) => self.connected(connack.session_present),
-            Event::Incoming(Incoming::SubAck(suback)) => self.granted(&suback),
+            Event::Incoming(Incoming::SubAck(suback)) => {
+                self.granted(&suback);
+                self.unsubscribe_next();
+            }
+            Event::Incoming(Incoming::UnsubAck(_)) => self.unsubscribe_next(),
             Event::Incoming(Incoming::Publish(publish)) => self.take(publish).await?,
             _ => {}
         }
@@ -180,6 +189,15 @@ impl Intake {
             status.subscribed = refused.is_empty();
             status.refused_filters = refused;
         });
+    }
+
+    /// One after the other: the client gives all such requests one packet id.
+    fn unsubscribe_next(&mut self) {
+        if let Some(filter) = self.outdated.pop()
+            && let Err(error) = self.client.try_unsubscribe(&filter)
+        {
+            error!(%error, filter, "what an earlier setup subscribed to goes on coming");
+        }
     }
 
     async fn take(&mut self, publish: Publish) -> Result<(), Stopped> {
