@@ -20,6 +20,8 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let (token, line) = issue_token(arguments.scope);
     println!("Token, shown this once; give it to whoever asks:\n  {token}");
-    println!("Line for the file that `token_file` names (chmod 600):\n  {line}");
+    println!(
+        "Line for the file that `token_file` names (chmod 600), which packdrift reads when it starts:\n  {line}"
+    );
     Ok(())
 }
