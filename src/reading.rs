@@ -3,8 +3,19 @@
 //! Every quantity is an integer of a small unit, so that what arrives twice is equal, sums are exact, and
 //! nothing depends on the order of arrival. How text becomes a reading is `intake`'s; where it is kept is `store`'s.
 
+use chrono::{DateTime, SecondsFormat};
+
 /// An hour, ms: what is derived from readings is kept by the hour since 1970.
 pub const HOUR_MS: i64 = 3_600_000;
+
+/// An instant, ms since 1970, for a person: RFC 3339 in UTC, to the millisecond where there is one.
+#[must_use]
+pub fn rfc3339(at_ms: i64) -> String {
+    DateTime::from_timestamp_millis(at_ms).map_or_else(
+        || format!("{at_ms} ms since 1970"),
+        |instant| instant.to_rfc3339_opts(SecondsFormat::AutoSi, true),
+    )
+}
 
 /// So many instruments fit into a store: the key of its readings has 12 bits for them, and none is numbered 0.
 pub const MOST_INSTRUMENTS: u16 = 4095;

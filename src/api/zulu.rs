@@ -1,8 +1,9 @@
 //! Instants in answers: RFC 3339 in UTC, to the millisecond where there is one.
 
-use chrono::{DateTime, SecondsFormat};
 use serde::{Serialize, Serializer};
 use utoipa::ToSchema;
+
+use crate::reading::rfc3339;
 
 /// An instant, ms since 1970.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ToSchema)]
@@ -11,10 +12,7 @@ pub struct Zulu(pub i64);
 
 impl std::fmt::Display for Zulu {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match DateTime::from_timestamp_millis(self.0) {
-            Some(instant) => formatter.write_str(&instant.to_rfc3339_opts(SecondsFormat::AutoSi, true)),
-            None => write!(formatter, "{} ms", self.0),
-        }
+        formatter.write_str(&rfc3339(self.0))
     }
 }
 

@@ -7,7 +7,7 @@ use chrono::DateTime;
 use serde_json::Value;
 
 use super::value::quoted;
-use crate::reading::{Reason, Refusal};
+use crate::reading::{Reason, Refusal, rfc3339};
 
 /// 2010-01-01T00:00:00Z: no instrument of this kind reports from before, only clocks that lost their time. Those begin
 /// at 1970, 1980 or 2000, and a single reading from then would stretch every question without a beginning over decades.
@@ -80,8 +80,7 @@ pub(crate) fn plausible(at_ms: i64, arrived_ms: i64) -> Result<i64, Refusal> {
 }
 
 fn implausible(at_ms: i64, why: &str) -> Refusal {
-    let at = DateTime::from_timestamp_millis(at_ms)
-        .map_or_else(|| format!("{at_ms} ms since 1970"), |at| at.to_rfc3339());
+    let at = rfc3339(at_ms);
     Refusal {
         reason: Reason::ImplausibleTime,
         detail: format!("{at} {why}"),

@@ -9,7 +9,7 @@ use super::{
     reading::{self, TouchedHours},
     writer::{Options, Waiting},
 };
-use crate::reading::{Channel, Decoded, HOUR_MS, Reading, Reason, Refusal};
+use crate::reading::{Channel, Decoded, HOUR_MS, Reading, Reason, Refusal, rfc3339};
 
 /// One message as it came, and what decoding made of it.
 #[derive(Debug, Clone)]
@@ -115,12 +115,12 @@ impl Batch {
 }
 
 fn conflict(name: &str, reading: &Reading, channel: Channel, value: i64) -> Refusal {
-    let at_ms = reading.at_ms;
+    let at = rfc3339(reading.at_ms);
     let shown = channel.in_units(value);
     Refusal {
         reason: Reason::Conflict,
         detail: format!(
-            "{name} has more than one {} at {at_ms} ms; {shown} is one of them and none is believed",
+            "{name} has more than one {} at {at}; {shown} is one of them and none is believed",
             channel.name()
         ),
     }

@@ -658,6 +658,12 @@ fn importing_again_changes_nothing_and_other_values_void_each_other() {
     let other = place.file("other.csv", b"time,soc\n2026-01-10T08:00:00Z,52\n");
     place.import(Some(&map), &other).unwrap();
     assert_eq!(place.readings()[0], "2026-01-10T08:00:00Z tern  void");
+    let kept = store::quarantine::latest(&place.store(), 9, 0).unwrap();
+    let told: Vec<_> = kept.iter().map(|kept| kept.detail.as_str()).collect();
+    assert_eq!(
+        told,
+        ["tern has more than one soc at 2026-01-10T08:00:00Z; 50 is one of them and none is believed"]
+    );
 }
 
 #[test]
