@@ -90,7 +90,7 @@ struct Fold {
     since_soc: Counted,
     counter: Counter,
     cautions: Cautions,
-    /// Total and finest step at the end of the last hour written.
+    /// Totals and finest step at the end of the last hour written.
     written: Hour,
     /// Hours not yet written: pieces may still reach into them.
     open: BTreeMap<i64, Hour>,
@@ -265,7 +265,7 @@ impl Fold {
     }
 
     fn write(&mut self, connection: &Connection, mut row: Hour) -> rusqlite::Result<()> {
-        (row.total, row.total_step_ma) = self.totals_with(&row);
+        (row.total, row.total_step_ma, row.total_readings) = self.totals_with(&row);
         store::hour::put(connection, self.member.number, &row)?;
         self.written = row;
         Ok(())
@@ -275,7 +275,7 @@ impl Fold {
     fn finish(mut self, connection: &Connection) -> rusqlite::Result<()> {
         self.write_before(connection, i64::MAX)?;
         for later in store::hour::between(connection, self.member.number, self.last + 1, i64::MAX)? {
-            if self.totals_with(&later) == (later.total, later.total_step_ma) {
+            if self.totals_with(&later) == (later.total, later.total_step_ma, later.total_readings) {
                 break; // and so do all behind it
             }
             self.write(connection, later)?;
@@ -284,12 +284,13 @@ impl Fold {
     }
 
     /// Totals at the end of the hour that follows what is written.
-    fn totals_with(&self, next: &Hour) -> (Counted, Option<i64>) {
+    fn totals_with(&self, next: &Hour) -> (Counted, Option<i64>, i64) {
         let step_ma = [next.step_ma, self.written.total_step_ma]
             .into_iter()
             .flatten()
             .min();
-        (self.written.total + next.counted, step_ma)
+        let readings = self.written.total_readings + next.readings;
+        (self.written.total + next.counted, step_ma, readings)
     }
 }
 

@@ -32,6 +32,8 @@ pub struct Hour {
     pub voltage_mv: Option<(i64, i64)>,
     /// Smallest and largest displayed state of charge, tenths of a percent.
     pub soc_permille: Option<(i64, i64)>,
+    /// Readings from the first of all to the end of the hour.
+    pub total_readings: i64,
 }
 
 /// Writes a row.
@@ -42,7 +44,7 @@ pub fn put(connection: &Connection, instrument: i64, hour: &Hour) -> rusqlite::R
     connection
         .prepare_cached(
             "INSERT OR REPLACE INTO hour VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, \
-             ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23)",
+             ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23, ?24)",
         )?
         .execute(params![
             instrument,
@@ -68,6 +70,7 @@ pub fn put(connection: &Connection, instrument: i64, hour: &Hour) -> rusqlite::R
             hour.voltage_mv.map(|extremes| extremes.1),
             hour.soc_permille.map(|extremes| extremes.0),
             hour.soc_permille.map(|extremes| extremes.1),
+            hour.total_readings,
         ])?;
     Ok(())
 }
@@ -249,7 +252,9 @@ pub fn readings(connection: &Connection) -> rusqlite::Result<i64> {
     connection
         .prepare_cached(
             // Readings go by their keys: CROSS keeps the hours outside.
-            "SELECT (SELECT coalesce(sum(readings), 0) FROM hour WHERE (hour, instrument) NOT IN stale_hour) \
+            "SELECT (SELECT coalesce(sum((SELECT total_readings FROM hour WHERE instrument = instrument.id \
+                                          ORDER BY hour DESC LIMIT 1)), 0) FROM instrument) \
+             - (SELECT coalesce(sum(readings), 0) FROM stale_hour CROSS JOIN hour USING (instrument, hour)) \
              + (SELECT count(*) FROM (SELECT DISTINCT hour FROM stale_hour) AS stale CROSS JOIN reading \
                 ON reading.key >= stale.hour * ?1 AND reading.key < (stale.hour + 1) * ?1 \
                 WHERE (stale.hour, reading.instrument) IN stale_hour)",
@@ -339,5 +344,6 @@ fn from_row(row: &Row<'_>) -> rusqlite::Result<Hour> {
         current_ma: extremes(17)?,
         voltage_mv: extremes(19)?,
         soc_permille: extremes(21)?,
+        total_readings: row.get(23)?,
     })
 }

@@ -19,6 +19,7 @@ const MIGRATIONS: &[M<'static>] = &[
     M::up(include_str!("../../migrations/03_ledger.sql")),
     M::up(include_str!("../../migrations/04_every_bank.sql")),
     M::up(include_str!("../../migrations/05_one_key.sql")),
+    M::up(include_str!("../../migrations/06_total_readings.sql")),
 ];
 
 /// Pages that a reading connection keeps to itself, KiB.
@@ -293,7 +294,7 @@ pub(super) fn known_schema(connection: &Connection, path: &Path) -> Result<usize
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::store::{digest, salvage::salvage};
+    use crate::store::{digest, hour, salvage::salvage};
 
     #[test]
     fn every_older_schema_is_upgraded_and_keeps_its_readings() {
@@ -322,11 +323,45 @@ mod tests {
             .to_version(&mut connection, older)
             .unwrap();
         connection
-            .execute_batch(
-                "INSERT INTO instrument VALUES (1, 'tern'); \
-                 INSERT INTO reading (at_ms, instrument, current) VALUES (1000, 1, -2500);",
-            )
+            .execute("INSERT INTO instrument VALUES (1, 'tern')", [])
             .unwrap();
+        let reading = if older < 5 {
+            "INSERT INTO reading (at_ms, instrument, current) VALUES (1000, 1, -2500)"
+        } else {
+            "INSERT INTO reading (key, current) VALUES (1000 * 4096 + 1, -2500)"
+        };
+        connection.execute(reading, []).unwrap();
+    }
+
+    #[test]
+    fn hours_of_an_older_store_know_how_many_readings_there_were() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("older.sqlite");
+        older_store(&path, 5);
+        let older = Connection::open(&path).unwrap();
+        older
+            .execute("INSERT INTO instrument VALUES (2, 'fulmar')", [])
+            .unwrap();
+        for (instrument, hour, readings) in [(1, 0, 3), (1, 7, 4), (2, 1, 5)] {
+            older
+                .execute(
+                    "INSERT INTO hour (instrument, hour, readings, charged, discharged, heard_ms, sampling_ah2, \
+                     pauses_ms2, total_charged, total_discharged, total_heard_ms, total_sampling_ah2, total_pauses_ms2) \
+                     VALUES (?1, ?2, ?3, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0)",
+                    [instrument, hour, readings],
+                )
+                .unwrap();
+        }
+        drop(older);
+        let upgraded = read_write(&path).unwrap();
+        assert_eq!(
+            hour::last_before(&upgraded, 1, 8)
+                .unwrap()
+                .unwrap()
+                .total_readings,
+            7
+        );
+        assert_eq!(hour::readings(&upgraded).unwrap(), 12);
     }
 
     #[test]
@@ -356,7 +391,7 @@ mod tests {
                 refused,
                 OpenError::Newer {
                     found: 99,
-                    known: 5,
+                    known: 6,
                     ..
                 }
             ),
