@@ -24,7 +24,7 @@ pub(super) fn router() -> OpenApiRouter<App> {
 
 #[derive(Serialize, ToSchema)]
 pub(super) struct HealthBody {
-    /// Readings can come in and be kept.
+    /// Readings come in and can be kept; never where no daemon runs.
     ok: bool,
     version: &'static str,
     started: Zulu,
@@ -151,7 +151,7 @@ pub(super) async fn look(app: &App) -> Result<HealthBody, Problem> {
         let (refused_messages, conflicting_messages) =
             store::quarantine::refused_and_in_conflict(connection)?;
         Ok(HealthBody {
-            ok: failing.is_none() && broker.as_ref().is_none_or(|broker| broker.subscribed),
+            ok: failing.is_none() && broker.as_ref().is_some_and(|broker| broker.subscribed),
             version: env!("CARGO_PKG_VERSION"),
             started,
             broker,

@@ -4,7 +4,7 @@ use std::{fmt::Write, path::Path, sync::Arc};
 
 use chrono::Utc;
 use packdrift::{
-    api::{App, Health, Tokens},
+    api::{App, Health, Intake, Tokens},
     charge::{drift::Record, facts::Facts, fill::Filled},
     config::{self, Setup},
     daemon,
@@ -91,7 +91,8 @@ pub fn app_in(
     let runtime = Runtime::new().unwrap();
     let (writer, _thread) = Writer::start(connection, daemon::writer_options(&setup)).unwrap();
     let health = Health {
-        intake: None,
+        // As in a daemon that is its own broker.
+        intake: Some(Intake::Own(([127, 0, 0, 1], 0).into())),
         clocks: None,
         backups: None,
         started_ms: 0,
