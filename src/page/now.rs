@@ -56,31 +56,51 @@ pub(super) struct Wanted {
     bank: Option<String>,
 }
 
+/// How things are, as an event. What can't be said is an event too: a browser gives up a stream that is refused.
 pub(super) async fn events(State(page): State<Page>, Query(wanted): Query<Wanted>) -> Response {
-    let fragment = match page.bank(wanted.bank.as_deref()) {
-        Ok(bank) => page.now(bank).await.map(|now| now.shown()),
+    let now = match page.bank(wanted.bank.as_deref()) {
+        Ok(bank) => page.now(bank).await,
         Err(refused) => Err(refused),
     };
-    match fragment {
-        Ok(fragment) => {
-            let mut event = format!("retry: {RETRY_MS}\n");
-            for line in fragment.into_string().lines() {
-                event.push_str("data: ");
-                event.push_str(line);
-                event.push('\n');
-            }
-            event.push('\n');
-            let kind = HeaderValue::from_static("text/event-stream");
-            (
-                [
-                    (header::CONTENT_TYPE, kind),
-                    (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
-                ],
-                event,
-            )
-                .into_response()
-        }
-        Err(refused) => refused.status.into_response(),
+    event(&now.map_or_else(|refused| untold(&refused), |now| now.shown()))
+}
+
+/// That whoever follows is signed in no longer, as an event.
+pub(super) fn signed_out() -> Response {
+    event(&html! {
+        (head())
+        p class="wrong" { "You are signed in no longer. " a href="/sign-in" { "Sign in" } " to see how things are." }
+    })
+}
+
+fn event(fragment: &Markup) -> Response {
+    let mut event = format!("retry: {RETRY_MS}\n");
+    for line in fragment.0.lines() {
+        event.push_str("data: ");
+        event.push_str(line);
+        event.push('\n');
+    }
+    event.push('\n');
+    let kind = HeaderValue::from_static("text/event-stream");
+    (
+        [
+            (header::CONTENT_TYPE, kind),
+            (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
+        ],
+        event,
+    )
+        .into_response()
+}
+
+fn head() -> Markup {
+    html! { h2 { "What is wrong now" } }
+}
+
+/// The section's body where nothing is known.
+fn untold(refused: &Refused) -> Markup {
+    html! {
+        (head())
+        p class="wrong" { "How things are is not known. " (visible(&refused.title)) ": " (visible(&refused.detail)) "." }
     }
 }
 
@@ -133,7 +153,7 @@ impl Now {
             })
         };
         html! {
-            h2 { "What is wrong now" }
+            (head())
             @if wrong.is_empty() { p { "Nothing: every instrument of this bank is heard, and what is heard is kept." } }
             @else { ul class="wrong" { @for sentence in wrong { li { (sentence) } } } }
             @if !self.latest.is_empty() {

@@ -146,7 +146,7 @@ pub(super) fn whole(paper: &Paper<'_>) -> Document {
             @if !untold.is_empty() { section { h2 { "What can’t be told yet" } ul { @for sentence in untold { li { (sentence) } } } } }
             @let cautions = cautions::told(evidence);
             @if !cautions.is_empty() { section { h2 { "Cautions" } ul { @for sentence in cautions { li { (sentence) } } } } }
-            section id="now" data-query=(query_string(&[("bank", question.bank.as_deref())])) { (paper.now.shown()) }
+            section id="now" data-query=(query_string(&[("bank", question.bank.as_deref())])) data-zone=(evidence.zone.name()) { (paper.now.shown()) }
             section class="broad" { h2 { "Pack by pack" } (table(evidence))
                 p class="hint" { "± is the expanded uncertainty, k = 2. A charge error is what the board counted less what the pack gained: positive where the board believes in more than there is. " span { "*" } " marks a display at its end stop." } }
             @let beside = displays_and_counters(evidence);

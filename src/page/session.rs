@@ -22,7 +22,7 @@ use maud::html;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
-use super::{Page, asked::Refused, paper};
+use super::{Page, asked::Refused, now, paper};
 use crate::api::{Scope, bearer, is_here, is_sent_from_elsewhere, problem::Problem, secret};
 
 /// How long a person stays signed in.
@@ -79,10 +79,10 @@ pub(super) async fn admit(State(page): State<Page>, mut request: Request, next: 
         },
     };
     let Some(scope) = scope else {
-        return if request.uri().path() == "/" {
-            Redirect::to("/sign-in").into_response()
-        } else {
-            Problem::no_token().into_response()
+        return match request.uri().path() {
+            "/" => Redirect::to("/sign-in").into_response(),
+            "/now" => now::signed_out(),
+            _ => Problem::no_token().into_response(),
         };
     };
     request.extensions_mut().insert(Visitor {

@@ -1,39 +1,59 @@
 //! Does a real browser show what the API answers, at every width and in both schemes, with script and without?
 
-use std::{fs, path::Path, process::Command};
+use std::{fs, net::SocketAddr, path::Path, process::Command, time::Duration};
 
-use packdrift::{api, page};
+use axum::{Router, http::StatusCode};
+use packdrift::{
+    api::{self, App},
+    page,
+};
 use serde_json::{Value, json};
 use tempfile::TempDir;
 use tokio::{net::TcpListener, runtime::Runtime, sync::watch};
 
-use crate::{past, webdriver::Browser};
+use crate::{harness::eventually, past, webdriver::Browser};
 
 /// The page on a port of its own, with a short winter behind it.
 struct Served {
     origin: String,
-    _stop: watch::Sender<bool>,
-    _runtime: Runtime,
+    app: App,
+    stop: watch::Sender<bool>,
+    runtime: Runtime,
     folder: TempDir,
+}
+
+fn serve(runtime: &Runtime, address: &str, site: Router) -> (SocketAddr, watch::Sender<bool>) {
+    let mut listener = None;
+    // Whoever listened there before may still be about to end.
+    eventually("the address is free", Duration::from_secs(20), || {
+        listener = runtime.block_on(TcpListener::bind(address)).ok();
+        listener.is_some()
+    });
+    let listener = listener.unwrap();
+    let address = listener.local_addr().unwrap();
+    let (stop, stops) = watch::channel(false);
+    runtime.spawn(api::serve(listener, api::guarded(site, address), stops));
+    (address, stop)
 }
 
 impl Served {
     fn start(days: u32) -> Self {
         let (app, runtime, folder) = past::app(days, |_| None);
-        let listener = runtime.block_on(TcpListener::bind("127.0.0.1:0")).unwrap();
-        let address = listener.local_addr().unwrap();
-        let (stop, stops) = watch::channel(false);
-        runtime.spawn(api::serve(
-            listener,
-            api::guarded(page::site(app), address),
-            stops,
-        ));
+        let (address, stop) = serve(&runtime, "127.0.0.1:0", page::site(app.clone()));
         Self {
             origin: format!("http://{address}"),
-            _stop: stop,
-            _runtime: runtime,
+            app,
+            stop,
+            runtime,
             folder,
         }
+    }
+
+    /// Stops what answers, and lets something else answer in its place.
+    fn replace(&mut self, by: Router) {
+        self.stop.send(true).unwrap();
+        let address = self.origin.trim_start_matches("http://");
+        (_, self.stop) = serve(&self.runtime, address, by);
     }
 
     fn url(&self, path: &str) -> String {
@@ -130,11 +150,32 @@ fn an_open_page_follows_by_itself() {
     browser.open(&site.url("/"));
     // Something that only a new fragment from the daemon takes away.
     browser.script("document.getElementById('now').innerHTML = 'old'", &Value::Null);
-    crate::harness::eventually(
-        "the section is renewed",
-        std::time::Duration::from_secs(30),
-        || browser.texts("#now table.latest th").len() == 5 + 6,
+    eventually("the section is renewed", Duration::from_secs(30), || {
+        browser.texts("#now table.latest th").len() == 5 + 6
+    });
+}
+
+#[test]
+fn an_open_page_says_when_the_logger_is_not_heard_and_follows_again() {
+    let mut site = Served::start(2);
+    let browser = Browser::start(true);
+    browser.open(&site.url("/"));
+    // As a proxy does while nobody is behind it: a stream that is refused is given up by the browser.
+    site.replace(Router::new().fallback(|| async { StatusCode::BAD_GATEWAY }));
+    let told = || browser.texts("#now").join("\n");
+    eventually("it is told", Duration::from_secs(40), || {
+        told().contains("Not heard of the logger since ")
+    });
+    assert!(!told().contains("Nothing: every instrument"), "{}", told());
+    assert!(
+        browser.texts("#now table").is_empty(),
+        "old ages look like new ones"
     );
+    site.replace(page::site(site.app.clone()));
+    eventually("it follows again", Duration::from_secs(40), || {
+        browser.texts("#now table.latest th").len() == 5 + 6
+    });
+    assert!(!told().contains("Not heard"), "{}", told());
 }
 
 #[test]

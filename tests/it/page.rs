@@ -243,7 +243,23 @@ fn a_page_left_open_follows() {
     let shown = text(&Html::parse_fragment(&data), "table.latest th");
     assert_eq!(shown.len(), 5 + 6, "heads and instruments");
     assert_eq!(text(&page, "#now table.latest th"), shown);
-    assert_eq!(site.get("/now?bank=island").status, StatusCode::NOT_FOUND);
+    // What a browser is refused, it doesn't ask for again.
+    let refused = site.get("/now?bank=island");
+    assert_eq!(refused.status, StatusCode::OK);
+    assert!(
+        refused.body.contains("data: ") && refused.body.contains("No such bank"),
+        "{}",
+        refused.body
+    );
+    let (guarded, _) = Site::new(0, &[Scope::Read]);
+    let signed_out = guarded.get("/now");
+    assert_eq!(signed_out.status, StatusCode::OK);
+    assert_eq!(signed_out.headers["content-type"], "text/event-stream");
+    assert!(
+        signed_out.body.contains("/sign-in") && !signed_out.body.contains("tern"),
+        "{}",
+        signed_out.body
+    );
 }
 
 #[test]
