@@ -93,7 +93,7 @@ async fn show(
     };
     let secret = session::form_secret(&headers);
     match page.paper(question, visitor, &secret, None).await {
-        Ok(paper) => (session::keep_form_secret(&secret), paper).into_response(),
+        Ok(paper) => (session::keep_form_secret(&headers, &secret), paper).into_response(),
         Err(refused) => paper::refusal(&refused).into_response(),
     }
 }

@@ -95,7 +95,7 @@ pub(super) async fn send(
             let secret = sent.secret.clone();
             let failed = Failed { sent, why };
             match page.paper(question, visitor, &secret, Some(&failed)).await {
-                Ok(paper) => (status, session::keep_form_secret(&secret), paper).into_response(),
+                Ok(paper) => (status, session::keep_form_secret(&headers, &secret), paper).into_response(),
                 Err(refused) => refusal(&refused).into_response(),
             }
         }

@@ -137,7 +137,11 @@ pub(super) async fn sign_in(
         Some(scope) => {
             let number = page.sessions.begin(scope);
             let lasts = format!("; Max-Age={}", SESSION.as_secs());
-            (set_cookie(SESSION_COOKIE, &number, &lasts), Redirect::to("/")).into_response()
+            (
+                set_cookie(&headers, SESSION_COOKIE, &number, &lasts),
+                Redirect::to("/"),
+            )
+                .into_response()
         }
         None => sign_in_form(Some("No such token is known here.")).into_response(),
     }
@@ -149,8 +153,11 @@ pub(super) fn form_secret(headers: &HeaderMap) -> String {
 }
 
 /// The header that has the browser keep it.
-pub(super) fn keep_form_secret(secret: &str) -> impl axum::response::IntoResponseParts + use<> {
-    set_cookie(FORM_COOKIE, secret, "")
+pub(super) fn keep_form_secret(
+    headers: &HeaderMap,
+    secret: &str,
+) -> impl axum::response::IntoResponseParts + use<> {
+    set_cookie(headers, FORM_COOKIE, secret, "")
 }
 
 /// Whether a form was filled in here: its secret is the one in the cookie, and no other site sent it.
@@ -188,8 +195,16 @@ fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
         })
 }
 
-fn set_cookie(name: &str, value: &str, more: &str) -> AppendHeaders<[(HeaderName, HeaderValue); 1]> {
-    let cookie = format!("{name}={value}; Path=/; HttpOnly; SameSite=Strict{more}");
+/// Of a request over TLS, which ends at a proxy before packdrift, the cookie goes back over TLS only.
+fn set_cookie(
+    headers: &HeaderMap,
+    name: &str,
+    value: &str,
+    more: &str,
+) -> AppendHeaders<[(HeaderName, HeaderValue); 1]> {
+    let over_tls = headers.get("x-forwarded-proto").is_some_and(|by| by == "https");
+    let secure = if over_tls { "; Secure" } else { "" };
+    let cookie = format!("{name}={value}; Path=/; HttpOnly; SameSite=Strict{secure}{more}");
     // What was kept by a browser may be anything; what can't be sent back is not.
     let value = HeaderValue::from_str(&cookie).unwrap_or(HeaderValue::from_static(""));
     AppendHeaders([(header::SET_COOKIE, value)])
@@ -216,6 +231,16 @@ mod tests {
             ));
         }
         assert!(!names_loopback(&headers(&[("host", "winter.example:8077")])));
+    }
+
+    #[test]
+    fn a_cookie_that_came_over_tls_goes_back_over_tls_only() {
+        let secure = |pairs| {
+            let AppendHeaders([(_, cookie)]) = set_cookie(&headers(pairs), FORM_COOKIE, "1", "");
+            cookie.to_str().unwrap().contains("; Secure")
+        };
+        assert!(secure(&[("x-forwarded-proto", "https")]));
+        assert!(!secure(&[("x-forwarded-proto", "http")]) && !secure(&[]));
     }
 
     #[test]
