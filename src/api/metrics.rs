@@ -48,20 +48,23 @@ struct OfReason {
 type Figures<L> = Family<L, Gauge<f64, AtomicU64>>;
 
 async fn metrics(State(app): State<App>) -> Result<Response, Problem> {
-    let (refused, answers) = app
+    let answers = app
         .ask(|connection, setup| {
-            let refused = quarantine::by_reason(connection)?;
             let answers = setup
                 .banks
                 .iter()
-                .map(|bank| drift::document(connection, setup, bank))
-                .collect::<Result<Vec<_>, _>>()?;
-            Ok((refused, answers))
+                .map(|bank| drift::document(connection, setup, bank));
+            answers.collect::<Result<Vec<_>, _>>()
         })
-        .await?;
+        .await
+        // What is wrong must be seen most of all where nothing can be answered.
+        .unwrap_or_default();
     // After the question, which brings up to date when whom was heard last.
     let health = health::look(&app).await?;
     let health = serde_json::to_value(health).map_err(|_| Problem::internal())?;
+    let refused = app
+        .read(|connection, _| Ok(quarantine::by_reason(connection)?))
+        .await?;
     let mut registry = Registry::with_prefix("packdrift");
     of_health(&mut registry, &health);
     let counts = Family::<OfReason, Counter>::default();

@@ -104,6 +104,30 @@ fn what_is_not_known_has_no_sample() {
 }
 
 #[test]
+fn where_no_answer_can_be_given_what_is_wrong_is_told_all_the_same() {
+    let (app, runtime, folder) = past::app(2, |_| None);
+    // Another program holds the store, so that no hour can be counted.
+    let other = rusqlite::Connection::open(folder.path().join("packdrift.sqlite")).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let text = runtime.block_on(async {
+        let ask = |path: &str| {
+            let request = Request::get(path).body(Body::empty()).unwrap();
+            api::app(app.clone()).oneshot(request)
+        };
+        assert_eq!(ask("/v1/drift").await.unwrap().status(), 503);
+        let response = ask("/metrics").await.unwrap();
+        assert_eq!(response.status(), 200);
+        let text = to_bytes(response.into_body(), usize::MAX).await.unwrap();
+        String::from_utf8(text.to_vec()).unwrap()
+    });
+    assert!(
+        text.contains("packdrift_healthy") && text.contains("packdrift_commits_failing"),
+        "{text}"
+    );
+    assert!(!text.contains("packdrift_charge_error_ampere_hours{"), "{text}");
+}
+
+#[test]
 fn the_parser_reads_the_examples_of_the_specification() {
     let example = include_str!("../published/openmetrics_spec_example.txt");
     assert!(samples(example).len() >= 7);
