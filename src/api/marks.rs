@@ -13,6 +13,8 @@ use super::{
     zulu::Zulu,
 };
 use crate::{
+    charge::full::are_apart,
+    config::Bank,
     ledger,
     store::stated_mark::{self, Kind, Said, StatedMark},
     unit::thousandths,
@@ -137,23 +139,68 @@ async fn add(
     Ok((StatusCode::CREATED, Json(body(mark))))
 }
 
-/// Refuses a veto of nothing and an assertion of what is there already.
+/// Refuses a veto of nothing, and an assertion of what is there already or of what the log speaks against.
 async fn speaks_of_something(app: &App, said: Said) -> Result<(), Problem> {
     app.ask(move |connection, setup| {
         let bank = setup.bank(&said.bank).ok_or_else(Problem::internal)?;
         let marks = ledger::marks(connection, setup, bank)?;
-        let mut standing = marks.iter().filter(|mark| mark.stands());
+        let near: Vec<_> = marks
+            .iter()
+            .filter(|mark| mark.stands() && mark.is_near(said.at_ms))
+            .collect();
         match said.kind {
-            Kind::Veto if !standing.any(|mark| mark.is_near(said.at_ms)) => Err(Problem::bad_body(
+            Kind::Veto if near.is_empty() => Err(Problem::bad_body(
                 "no full charge stands within an hour of that time; /v1/anchors lists them",
             )),
-            Kind::Assert if standing.any(|mark| mark.is_near(said.at_ms)) => Err(Problem::bad_body(
+            // A veto speaks of what the log has; who asserted a mark takes it back.
+            Kind::Veto => match near.iter().map(|mark| mark.asserted).collect::<Option<Vec<_>>>() {
+                Some(asserted) => Err(Problem::bad_body(format!(
+                    "that full charge was asserted: withdraw mark {}",
+                    joined(&asserted)
+                ))),
+                None => Ok(()),
+            },
+            Kind::Assert if !near.is_empty() => Err(Problem::bad_body(
                 "a full charge stands within an hour of that time already; veto that one first",
             )),
-            Kind::Assert | Kind::Veto => Ok(()),
+            Kind::Assert => {
+                let logged = ledger::logged_at(connection, setup, bank, said.at_ms)?;
+                let Some(logged_mv) = logged.voltage_mv else {
+                    return Ok(());
+                };
+                against_log(bank, &said, logged_mv).map_or(Ok(()), |why| Err(Problem::bad_body(why)))
+            }
         }
     })
     .await
+}
+
+fn joined(numbers: &[i64]) -> String {
+    numbers
+        .iter()
+        .map(ToString::to_string)
+        .collect::<Vec<_>>()
+        .join(" and ")
+}
+
+/// Why a bank that was logged with this voltage can't have been full as it was asserted: every answer runs from a mark,
+/// so that a wrong date ruins them all.
+fn against_log(bank: &Bank, said: &Said, logged_mv: i64) -> Option<String> {
+    let criterion = ledger::criterion(bank, said.at_ms);
+    let logged = thousandths(logged_mv);
+    match said.voltage_mv {
+        None if logged_mv < criterion.voltage_mv - criterion.dip_mv => Some(format!(
+            "the log has {logged} V for that time, and the bank is full at {} V: see whether “at” is right; if it is, \
+             say with which voltage it was seen (“voltage_v”, on the command line --voltage)",
+            thousandths(criterion.voltage_mv)
+        )),
+        // No pack would be taken for one on the busbar.
+        Some(seen_mv) if are_apart(i64::from(bank.cells_in_series), seen_mv, logged_mv) => Some(format!(
+            "“voltage_v” is {} V, and the log has {logged} V for that time: see whether “at” and “voltage_v” are right",
+            thousandths(seen_mv)
+        )),
+        None | Some(_) => None,
+    }
 }
 
 /// V or A in mV or mA.

@@ -227,6 +227,12 @@ impl Against {
     }
 }
 
+/// Whether two voltages can't be those of one busbar.
+#[must_use]
+pub fn are_apart(cells_in_series: i64, one_mv: i64, other_mv: i64) -> bool {
+    (one_mv - other_mv).abs() > OFF_BUSBAR_MV_PER_CELL * cells_in_series
+}
+
 /// Whether a bank's mark counts for a pack with this share of the bank's capacity.
 #[must_use]
 pub fn against(
@@ -242,7 +248,7 @@ pub fn against(
     let apart = shown
         .voltage_mv
         .zip(bank_voltage_mv)
-        .is_some_and(|(mv, bank_mv)| (mv - bank_mv).abs() > OFF_BUSBAR_MV_PER_CELL * cells_in_series);
+        .is_some_and(|(mv, bank_mv)| are_apart(cells_in_series, mv, bank_mv));
     if shown.away || apart {
         return Some(Against::OffBusbar);
     }

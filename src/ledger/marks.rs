@@ -44,6 +44,20 @@ impl MarkSeen {
     }
 }
 
+/// The bank at an instant, as it was logged.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn logged_at(
+    connection: &Connection,
+    setup: &Setup,
+    bank: &Bank,
+    at_ms: i64,
+) -> rusqlite::Result<Anchor> {
+    let roster = Roster::look_up(connection, setup)?;
+    Search::new(connection, bank, &roster)?.seen_at(at_ms)
+}
+
 /// Every full charge of a bank, vetoed ones included, in order of time.
 ///
 /// # Errors

@@ -29,7 +29,7 @@ pub use causes::causes;
 pub use cautions::cautions;
 pub use evidence::{Display, Resync, displays, jumps, last_heard, resyncs};
 pub use facts::{Asked, bank_facts, counted_until, gather, grid_ms};
-pub use marks::{MarkSeen, marks};
+pub use marks::{MarkSeen, logged_at, marks};
 pub use own_counter::{OwnCount, own_counts};
 pub use phases::{Phases, phases};
 pub use refresh::{Progress, rebuild, refresh};

@@ -9,6 +9,8 @@ use serde_json::{Value, json};
 
 use crate::{asking::Api, past};
 
+/// In the middle of partial cycling.
+const NOON: &str = "2025-11-12T14:00:00Z";
 const DRIFT: &str = "/v1/drift?since=2025-11-03T00:00:00Z";
 
 fn api() -> Api {
@@ -30,6 +32,18 @@ fn say(api: &Api, body: Value) -> i64 {
     let (status, mark) = api.send("POST", "/v1/marks", Some(body));
     assert_eq!(status, StatusCode::CREATED, "{mark}");
     mark["id"].as_i64().unwrap()
+}
+
+/// What the bank's voltage was logged as, V.
+fn logged_v(api: &Api, at: &str) -> f64 {
+    let readings = api.get(&format!("/v1/readings?instrument=shunt&since={at}&limit=1"));
+    readings["readings"][0]["voltage_v"].as_f64().unwrap()
+}
+
+fn refused(api: &Api, body: Value) -> String {
+    let (status, problem) = api.send("POST", "/v1/marks", Some(body));
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{problem}");
+    problem["detail"].as_str().unwrap().to_owned()
 }
 
 fn withdraw(api: &Api, id: i64) {
@@ -56,7 +70,7 @@ fn what_is_said_of_marks_changes_answers_and_what_is_taken_back_changes_them_bac
     let assert = say(
         &api,
         json!({
-            "kind": "assert", "at": "2025-11-12T14:00:00Z", "voltage_v": 56.2, "tail_current_a": 12.0,
+            "kind": "assert", "at": NOON, "voltage_v": logged_v(&api, NOON), "tail_current_a": 12.0,
             "text": "seen at the charger, while the shunt was off",
         }),
     );
@@ -100,12 +114,47 @@ fn what_makes_no_sense_of_marks_is_refused() {
             json!({"kind": "assert", "at": mark(&api, 0)}),
             "stands within an hour",
         ),
+        (json!({"kind": "veto", "at": "yesterday"}), "is no instant"),
         (json!({"kind": "perhaps", "at": mark(&api, 0)}), "no kind of mark"),
     ] {
-        let (status, problem) = api.send("POST", "/v1/marks", Some(body));
-        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{problem}");
-        assert!(problem["detail"].as_str().unwrap().contains(why), "{problem}");
+        let told = refused(&api, body);
+        assert!(told.contains(why), "{told}");
     }
+}
+
+#[test]
+fn what_the_log_speaks_against_is_refused() {
+    let api = api();
+    let logged_v = logged_v(&api, NOON);
+    assert!(logged_v < 55.0);
+    let wrong_day = refused(&api, json!({"kind": "assert", "at": NOON}));
+    assert!(
+        wrong_day.contains(&format!("the log has {logged_v} V")) && wrong_day.contains("full at 56 V"),
+        "{wrong_day}"
+    );
+    // No pack would be taken for one on the busbar.
+    let far_off = refused(&api, json!({"kind": "assert", "at": NOON, "voltage_v": 56.2}));
+    assert!(
+        far_off.contains("56.2 V") && far_off.contains(&format!("{logged_v} V")),
+        "{far_off}"
+    );
+    say(&api, json!({"kind": "assert", "at": NOON, "voltage_v": logged_v}));
+    assert_eq!(standing(&api), 1);
+}
+
+#[test]
+fn an_asserted_mark_is_withdrawn_not_vetoed() {
+    let api = api();
+    let at = mark(&api, 1);
+    let veto = say(&api, json!({"kind": "veto", "at": at}));
+    let asserted = say(&api, json!({"kind": "assert", "at": at}));
+    let with_it = api.get(DRIFT);
+    let told = refused(&api, json!({"kind": "veto", "at": at}));
+    assert!(told.contains(&format!("withdraw mark {asserted}")), "{told}");
+    assert_eq!(api.get(DRIFT), with_it);
+    withdraw(&api, asserted);
+    withdraw(&api, veto);
+    say(&api, json!({"kind": "veto", "at": at}));
 }
 
 #[test]
@@ -133,9 +182,11 @@ fn an_asserted_mark_is_held_against_the_banks_own_voltage_as_logged() {
         let mut anchors = anchors["anchors"].as_array().unwrap().iter();
         anchors.find(|anchor| anchor["asserted"] == id).unwrap().clone()
     };
-    let logged = asserted("2025-11-12T14:00:00Z");
+    let at = mark(&api, 1);
+    say(&api, json!({"kind": "veto", "at": at}));
+    let logged = asserted(&at);
     let volts = logged["voltage_v"].as_f64().unwrap();
-    assert!((45.0..58.0).contains(&volts), "{logged}");
+    assert!((55.8..56.6).contains(&volts), "{logged}");
     let packs = logged["packs"].as_array().unwrap();
     assert!(
         packs.iter().all(|pack| pack["reason"] != "off_busbar"),

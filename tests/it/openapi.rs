@@ -62,7 +62,7 @@ fn every_operation_answers_as_described() {
         json!({"at": "2025-11-03T09:00:00Z", "pack": "petrel", "kind": "recalibration", "text": "zero set"});
     let phase = json!({"kind": "rest", "begin": "2025-11-02T10:00:00Z", "end": "2025-11-02T11:00:00Z"});
     let mark =
-        json!({"kind": "assert", "at": "2025-11-04T03:00:00Z", "voltage_v": 56.2, "tail_current_a": 3.0});
+        json!({"kind": "assert", "at": "2025-11-04T03:00:00Z", "voltage_v": 53.0, "tail_current_a": 3.0});
     let nothing = Value::Null;
     let mut answers = Vec::new();
     for (method, path, body) in [
