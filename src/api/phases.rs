@@ -8,7 +8,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     problem::Problem,
-    query::{Asked, Instant, Numbered, OfBank, Sent, instant, meant, one_of},
+    query::{Asked, Instant, Numbered, OfBank, Sent, meant, one_of, sent_instant},
     state::App,
     zulu::Zulu,
 };
@@ -131,8 +131,8 @@ async fn add(
     let bank = app.bank(stated.bank.as_deref())?;
     let words = Kind::ALL.map(Kind::word);
     let kind = meant("kind of phase", &stated.kind, Kind::of, words)?;
-    let begin_ms = instant("begin", &stated.begin, bank.time_zone)?;
-    let end_ms = instant("end", &stated.end, bank.time_zone)?;
+    let begin_ms = sent_instant("begin", &stated.begin, bank.time_zone)?;
+    let end_ms = sent_instant("end", &stated.end, bank.time_zone)?;
     if begin_ms >= end_ms {
         return Err(Problem::bad_body("“begin” must lie before “end”"));
     }

@@ -107,29 +107,36 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Sent<T> {
     }
 }
 
-/// Reads an instant: RFC 3339, or a plain date, which is its midnight in `zone`. In ms since 1970.
+/// Reads an instant of a query: RFC 3339, or a plain date, which is its midnight in `zone`. In ms since 1970.
 pub(super) fn instant(name: &str, text: &str, zone: Tz) -> Result<i64, Problem> {
-    if let Ok(instant) = DateTime::parse_from_rfc3339(text) {
-        return Ok(instant.timestamp_millis());
-    }
-    if let Ok(date) = text.parse::<NaiveDate>() {
-        return Ok(midnight(date, zone));
-    }
     // An unescaped "+" of an offset arrives as a space.
     let hint = if text.contains(' ') {
         " (in a URL, write “+” as %2B)"
     } else {
         ""
     };
-    Err(Problem::bad_query(format!(
-        "{name}=“{text}” is no instant; write 2026-01-10 or 2026-01-10T08:00:00Z{hint}"
-    )))
+    read(text, zone).ok_or_else(|| Problem::bad_query(format!("{}{hint}", no_instant(name, text))))
+}
+
+/// The same of a body.
+pub(super) fn sent_instant(name: &str, text: &str, zone: Tz) -> Result<i64, Problem> {
+    read(text, zone).ok_or_else(|| Problem::bad_body(no_instant(name, text)))
+}
+
+fn read(text: &str, zone: Tz) -> Option<i64> {
+    let date = || text.parse::<NaiveDate>().ok().map(|date| midnight(date, zone));
+    let instant = DateTime::parse_from_rfc3339(text).ok();
+    instant.map_or_else(date, |instant| Some(instant.timestamp_millis()))
+}
+
+fn no_instant(name: &str, text: &str) -> String {
+    format!("{name}=“{text}” is no instant; write 2026-01-10 or 2026-01-10T08:00:00Z")
 }
 
 /// Reads the instant of something that somebody has seen, which is not to come yet. A day ahead is let pass, as for
 /// readings: clocks differ.
 pub(super) fn seen(text: &str, zone: Tz) -> Result<i64, Problem> {
-    let at_ms = instant("at", text, zone)?;
+    let at_ms = sent_instant("at", text, zone)?;
     if at_ms > Utc::now().timestamp_millis() + 24 * HOUR_MS {
         return Err(Problem::bad_body(format!(
             "at=“{text}” is still to come; write when it happened"
