@@ -6,7 +6,7 @@ use axum::{
     http::{HeaderMap, Method, StatusCode},
     response::{IntoResponse, Redirect, Response},
 };
-use chrono::{NaiveDateTime, TimeZone, Utc};
+use chrono::{NaiveDateTime, Utc};
 use chrono_tz::Tz;
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -18,9 +18,9 @@ use super::{
     evidence::{Evidence, Question},
     paper::refusal,
     session::{self, Visitor, check_form},
-    words::{plain, visible},
+    words::{plain, rfc3339, visible},
 };
-use crate::store::note::Kind;
+use crate::{api::instant_of, store::note::Kind};
 
 /// The form as it is shown.
 pub(super) struct NoteForm<'a> {
@@ -138,12 +138,7 @@ fn instant(field: &str, zone: Tz) -> String {
     let Some(local) = local else {
         return field.to_owned();
     };
-    // An instant that the clock jumps over is read as the one an hour later, which is the same.
-    let read = [0, 1].into_iter().find_map(|hours| {
-        zone.from_local_datetime(&(local + chrono::Duration::hours(hours)))
-            .earliest()
-    });
-    read.map_or_else(|| field.to_owned(), |instant| instant.to_rfc3339())
+    rfc3339(instant_of(local, zone))
 }
 
 impl NoteForm<'_> {
@@ -208,9 +203,12 @@ mod tests {
     #[test]
     fn a_browsers_date_and_time_is_read_where_the_bank_is() {
         let oslo = chrono_tz::Europe::Oslo;
-        assert_eq!(instant("2026-01-10T08:00", oslo), "2026-01-10T08:00:00+01:00");
-        // On 29 March 2026 the clock jumps from 02:00 to 03:00 (IANA time zone database).
-        assert_eq!(instant("2026-03-29T02:30", oslo), "2026-03-29T03:30:00+02:00");
+        assert_eq!(instant("2026-01-10T08:00", oslo), "2026-01-10T07:00:00Z");
+        // On 29 March 2026 the clock jumps from 02:00 to 03:00, on 4 October on Lord Howe Island from 02:00 to 02:30
+        // (IANA time zone database).
+        assert_eq!(instant("2026-03-29T02:30", oslo), "2026-03-29T01:00:00Z");
+        let lord_howe = chrono_tz::Australia::Lord_Howe;
+        assert_eq!(instant("2026-10-04T02:15", lord_howe), "2026-10-03T15:45:00Z");
         assert_eq!(instant("2026-01-10", oslo), "2026-01-10");
     }
 }
