@@ -120,20 +120,16 @@ impl App {
 
     /// The bank of that name; the only one, where none is named.
     pub(super) fn bank(&self, id: Option<&str>) -> Result<&Bank, Problem> {
-        let banks = &self.0.setup.banks;
-        match id {
-            Some(id) => self.0.setup.bank(id).ok_or_else(|| {
-                let known: Vec<_> = banks.iter().map(|bank| bank.id.as_str()).collect();
-                Problem::unknown("bank", id, &known)
-            }),
-            None if banks.len() == 1 => Ok(&banks[0]),
-            None => {
-                let known: Vec<_> = banks.iter().map(|bank| bank.id.as_str()).collect();
-                Err(Problem::bad_query(format!(
-                    "say which bank, one of: {}",
-                    known.join(", ")
-                )))
-            }
+        let setup = &self.0.setup;
+        match (id, setup.banks.as_slice()) {
+            (Some(id), _) => setup
+                .bank(id)
+                .ok_or_else(|| Problem::unknown("bank", id, &setup.bank_names())),
+            (None, [only]) => Ok(only),
+            (None, _) => Err(Problem::bad_query(format!(
+                "say which bank, one of: {}",
+                setup.bank_names().join(", ")
+            ))),
         }
     }
 

@@ -18,6 +18,7 @@ use clap::Args;
 use super::{
     Failure,
     ask::{Answerer, accepted, whole},
+    bank::asked_bank,
     printed::Printed,
 };
 use crate::{
@@ -80,7 +81,7 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
             ));
         }
         let banks = match &arguments.bank {
-            Some(_) => vec![asked_bank(&setup, arguments)?],
+            Some(id) => vec![asked_bank(&setup, Some(id))?],
             None => setup.banks.iter().collect(),
         };
         let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
@@ -137,7 +138,7 @@ fn batteries(setup: &Setup, arguments: &Arguments) -> Result<(), Failure> {
             "the Battery Data Format has a file a pack: name a folder with --output".to_owned(),
         ));
     };
-    let bank = asked_bank(setup, arguments)?;
+    let bank = asked_bank(setup, arguments.bank.as_deref())?;
     let zone = bank.time_zone;
     let stretch_ms = api::stretch(arguments.since.as_deref(), arguments.until.as_deref(), zone)?;
     let made = fs::create_dir_all(folder);
@@ -151,51 +152,55 @@ fn batteries(setup: &Setup, arguments: &Arguments) -> Result<(), Failure> {
     Ok(())
 }
 
-fn asked_bank<'s>(setup: &'s Setup, arguments: &Arguments) -> Result<&'s Bank, Failure> {
-    match &arguments.bank {
-        None => Ok(&setup.banks[0]),
-        Some(name) => setup.bank(name).ok_or_else(|| {
-            let known: Vec<_> = setup.banks.iter().map(|bank| bank.id.as_str()).collect();
-            Failure::Words(format!(
-                "there is no bank “{name}”; there is: {}",
-                known.join(", ")
-            ))
-        }),
-    }
-}
-
 fn write(
     config: &Path,
     setup: &Setup,
     arguments: &Arguments,
     out: &mut (dyn Write + Send),
 ) -> Result<u64, Failure> {
-    let bank = asked_bank(setup, arguments)?;
-    let (since, until) = (arguments.since.as_deref(), arguments.until.as_deref());
     if arguments.what == What::Readings {
-        let stretch_ms = api::stretch(since, until, bank.time_zone)?;
-        let connection = store::read_only(&setup.store.path)?;
-        let only = arguments.bank.as_ref().map(|_| names(setup, bank));
-        return Ok(export::readings(
-            &connection,
-            &setup.digest,
-            stretch_ms,
-            |name| {
-                only.as_ref()
-                    .is_none_or(|only| only.contains(name))
-                    .then(|| name.to_owned())
-            },
-            arguments.format,
-            out,
-        )?);
+        return readings(setup, arguments, out);
     }
-    if arguments.bank.is_none() && setup.banks.len() > 1 {
-        return Err(Failure::Words("say which bank with --bank".to_owned()));
-    }
+    let bank = asked_bank(setup, arguments.bank.as_deref())?;
+    let (since, until) = (arguments.since.as_deref(), arguments.until.as_deref());
     let answerer = Answerer::find(config, arguments.token_file.as_deref())?;
     let found = table(&answerer, setup, bank, arguments.what, since, until);
     answerer.close();
     Ok(found?.write(arguments.format, &setup.digest, out)?)
+}
+
+/// The readings of a bank, or of all of them.
+fn readings(setup: &Setup, arguments: &Arguments, out: &mut (dyn Write + Send)) -> Result<u64, Failure> {
+    let banks = match &arguments.bank {
+        Some(id) => vec![asked_bank(setup, Some(id))?],
+        None => setup.banks.iter().collect(),
+    };
+    let (since, until) = (arguments.since.as_deref(), arguments.until.as_deref());
+    let stretches = banks
+        .iter()
+        .map(|bank| api::stretch(since, until, bank.time_zone));
+    let stretches_ms = stretches.collect::<Result<BTreeSet<_>, _>>()?;
+    let (1, Some(stretch_ms)) = (stretches_ms.len(), stretches_ms.first()) else {
+        return Err(Failure::Words(
+            "a date begins at another time at each bank: say which with --bank, or write instants like \
+             2026-01-10T08:00:00Z"
+                .to_owned(),
+        ));
+    };
+    let connection = store::read_only(&setup.store.path)?;
+    let only = arguments.bank.as_ref().map(|_| names(setup, banks[0]));
+    Ok(export::readings(
+        &connection,
+        &setup.digest,
+        *stretch_ms,
+        |name| {
+            only.as_ref()
+                .is_none_or(|only| only.contains(name))
+                .then(|| name.to_owned())
+        },
+        arguments.format,
+        out,
+    )?)
 }
 
 /// How long an answer is waited for that the API refuses for now: while hours are being derived, it does.

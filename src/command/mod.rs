@@ -3,6 +3,7 @@
 mod ask;
 pub mod backup;
 pub mod balance;
+mod bank;
 pub mod causes;
 pub mod check;
 pub mod compare;

@@ -90,15 +90,7 @@ impl Page {
         bank.ok_or_else(|| Refused {
             status: StatusCode::NOT_FOUND,
             title: "No such bank".to_owned(),
-            detail: format!(
-                "there is: {}",
-                setup
-                    .banks
-                    .iter()
-                    .map(|bank| bank.id.as_str())
-                    .collect::<Vec<_>>()
-                    .join(", ")
-            ),
+            detail: format!("there is: {}", setup.bank_names().join(", ")),
         })
     }
 

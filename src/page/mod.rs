@@ -109,13 +109,6 @@ impl Page {
     ) -> Result<paper::Document, Refused> {
         let (question, evidence) = self.evidence(question).await?;
         let now = self.now(self.bank(question.bank.as_deref())?).await?;
-        let banks: Vec<_> = self
-            .app
-            .setup()
-            .banks
-            .iter()
-            .map(|bank| bank.id.as_str())
-            .collect();
         let form = visitor
             .may_write
             .then_some(note_form::NoteForm { secret, failed });
@@ -123,7 +116,7 @@ impl Page {
             question: &question,
             evidence: &evidence,
             now: &now,
-            banks: &banks,
+            banks: &self.app.setup().bank_names(),
             form,
         }))
     }

@@ -109,6 +109,12 @@ impl Setup {
         self.banks.iter().find(|bank| bank.id == id)
     }
 
+    /// What the banks are called, in the order of the setup.
+    #[must_use]
+    pub fn bank_names(&self) -> Vec<&str> {
+        self.banks.iter().map(|bank| bank.id.as_str()).collect()
+    }
+
     /// What the setup knows of an instrument.
     ///
     /// # Panics
