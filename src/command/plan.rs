@@ -4,7 +4,7 @@ use std::{collections::BTreeMap, path::Path};
 
 use clap::Args;
 
-use super::{Failure, table::table};
+use super::{Failure, bank::asked_bank, table::table};
 use crate::{
     charge::plan::{Difference, LONGEST_WEEKS, Test},
     config::{self, Bank, Setup},
@@ -22,21 +22,30 @@ pub struct Arguments {
         long,
         value_name = "MA",
         default_value_t = 50.0,
+        value_parser = above_nought,
         conflicts_with = "difference_percent"
     )]
     difference_ma: f64,
     /// Instead: charging against discharging, % of what is cycled.
-    #[arg(long, value_name = "PERCENT")]
+    #[arg(long, value_name = "PERCENT", value_parser = above_nought)]
     difference_percent: Option<f64>,
     /// Equivalent full cycles a week; several may be named.
-    #[arg(long, value_name = "CYCLES")]
+    #[arg(long, value_name = "CYCLES", value_parser = above_nought)]
     cycles_per_week: Vec<f64>,
     /// Seconds from reading to reading.
-    #[arg(long, value_name = "SECONDS", default_value_t = 60.0)]
+    #[arg(long, value_name = "SECONDS", default_value_t = 60.0, value_parser = above_nought)]
     report_s: f64,
     /// Which bank, where there are several.
     #[arg(long, value_name = "NAME")]
     bank: Option<String>,
+}
+
+/// A number that a test can be reckoned with.
+fn above_nought(text: &str) -> Result<f64, &'static str> {
+    let number = text.parse().ok();
+    number
+        .filter(|number: &f64| number.is_finite() && *number > 0.0)
+        .ok_or("a number above 0 is wanted")
 }
 
 /// Reckons and prints.
@@ -45,20 +54,7 @@ pub struct Arguments {
 /// Where the setup file is wrong or has no such bank.
 pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     let setup = config::load(config)?;
-    let known = || {
-        setup
-            .banks
-            .iter()
-            .map(|bank| bank.id.as_str())
-            .collect::<Vec<_>>()
-            .join(", ")
-    };
-    let bank = match &arguments.bank {
-        Some(id) => setup.bank(id),
-        None if setup.banks.len() == 1 => setup.banks.first(),
-        None => None,
-    };
-    let bank = bank.ok_or_else(|| Failure::Words(format!("say which bank, one of: {}", known())))?;
+    let bank = asked_bank(&setup, arguments.bank.as_deref())?;
     print!("{}", shown(&setup, bank, arguments));
     Ok(())
 }
@@ -146,4 +142,17 @@ fn shown(setup: &Setup, bank: &Bank, arguments: &Arguments) -> String {
             .to_owned(),
     );
     lines.join("\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_what_a_test_can_be_reckoned_with_is_taken() {
+        assert_eq!(above_nought("0.5"), Ok(0.5));
+        for text in ["0", "-5", "nan", "inf", "much"] {
+            assert!(above_nought(text).is_err(), "{text}");
+        }
+    }
 }
