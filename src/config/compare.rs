@@ -71,6 +71,7 @@ fn of_bank(before: &Bank, after: &Bank) -> Vec<String> {
     let mut changes = Vec::new();
     let mut compare =
         |what: &str, before: &dyn Debug, after: &dyn Debug| changes.extend(change(what, before, after));
+    compare("chemistry", &before.chemistry, &after.chemistry);
     let (full, now_full) = (&before.full, &after.full);
     compare("full.volts in mV", &full.voltage_mv, &now_full.voltage_mv);
     compare("full.tail_fraction", &full.tail_fraction, &now_full.tail_fraction);

@@ -143,6 +143,11 @@ fn an_edit_of_what_every_hour_and_full_charge_hang_on_is_told() {
             "full.voltage_from was the usual and is tern",
         ),
         (
+            "chemistry = \"lfp\"\ncells_in_series = 16",
+            "chemistry = \"nmc\"\ncells_in_series = 14",
+            "chemistry was Lfp and is Nmc",
+        ),
+        (
             "id = \"shunt\"",
             "id = \"meter\"",
             "the reference was shunt and is meter",
