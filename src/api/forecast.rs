@@ -56,7 +56,8 @@ struct Answer {
     threshold_points: f64,
     horizon_days: f64,
     packs: Vec<PackBody>,
-    /// Before the first pack may pass the threshold; null where none may within the horizon.
+    /// From then on a display may be beyond the threshold, unless a full charge comes first; null where none may be
+    /// within the horizon. Told by a logger: whether to charge is decided elsewhere.
     full_charge_recommended_by: Option<Zulu>,
 }
 

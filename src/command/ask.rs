@@ -6,6 +6,7 @@ use std::{path::Path, sync::Arc, time::Duration};
 
 use axum::{Router, http::Method};
 use chrono::Utc;
+use chrono_tz::Tz;
 use serde_json::Value;
 
 use super::Failure;
@@ -18,8 +19,13 @@ use crate::{
     store::{self, Lock, OpenError, Writer, WriterThread},
 };
 
-/// Whoever answers.
-pub(super) enum Answerer {
+/// Whoever answers about a setup.
+pub(super) struct Answerer {
+    setup: Arc<Setup>,
+    who: Who,
+}
+
+enum Who {
     /// A daemon at this address, and the token it wants.
     Running { address: String, token: Option<Secret> },
     /// This program.
@@ -43,21 +49,24 @@ impl Answerer {
                 });
             }
             // A service's folder is often its own; its daemon answers everybody on this machine all the same.
-            Err(_) => return Self::running(setup.api.listen.to_string(), token_file),
+            Err(_) => return Self::running(setup.clone(), setup.api.listen.to_string(), token_file),
         }
         match Lock::take(&setup.store.path) {
             Ok(lock) => Self::here(setup, lock),
             Err(OpenError::InUse {
                 address: Some(address),
                 ..
-            }) => Self::running(address, token_file),
+            }) => Self::running(setup, address, token_file),
             Err(error) => Err(error.into()),
         }
     }
 
-    fn running(address: String, token_file: Option<&Path>) -> Result<Self, Failure> {
+    fn running(setup: Arc<Setup>, address: String, token_file: Option<&Path>) -> Result<Self, Failure> {
         let token = token_file.map(Secret::in_file).transpose()?;
-        Ok(Self::Running { address, token })
+        Ok(Self {
+            setup,
+            who: Who::Running { address, token },
+        })
     }
 
     fn here(setup: Arc<Setup>, lock: Lock) -> Result<Self, Failure> {
@@ -78,13 +87,22 @@ impl Answerer {
             backups: None,
             started_ms: now_ms,
         };
-        let router = api::app(App::new(setup, writer, None, health));
-        Ok(Self::Here {
-            runtime,
-            router,
-            thread,
-            _lock: lock,
+        let router = api::app(App::new(setup.clone(), writer, None, health));
+        Ok(Self {
+            setup,
+            who: Who::Here {
+                runtime,
+                router,
+                thread,
+                _lock: lock,
+            },
         })
+    }
+
+    /// Where the clocks of a bank stand; where none is named, of the first.
+    pub(super) fn zone(&self, bank: Option<&str>) -> Tz {
+        let named = bank.and_then(|id| self.setup.bank(id));
+        named.unwrap_or(&self.setup.banks[0]).time_zone
     }
 
     /// Sends the only request and gives back the answer's document.
@@ -107,9 +125,9 @@ impl Answerer {
         path: &str,
         body: Option<&Value>,
     ) -> Result<(u16, Value), Failure> {
-        match self {
-            Self::Running { address, token } => over_http(address, token.as_ref(), method, path, body),
-            Self::Here { runtime, router, .. } => {
+        match &self.who {
+            Who::Running { address, token } => over_http(address, token.as_ref(), method, path, body),
+            Who::Here { runtime, router, .. } => {
                 let answer = runtime.block_on(api::call(router, method, path, body));
                 let (status, document) = answer
                     .map_err(|error| Failure::Words(format!("the question can't be asked: {error}")))?;
@@ -120,12 +138,12 @@ impl Answerer {
 
     /// Lets go of the store once everything is written.
     pub(super) fn close(self) {
-        if let Self::Here {
+        if let Who::Here {
             runtime,
             router,
             thread,
             _lock,
-        } = self
+        } = self.who
         {
             // The writer ends with the last who may write through it.
             drop(router);

@@ -4,7 +4,7 @@ use std::{collections::BTreeMap, fmt::Write, path::Path};
 
 use serde_json::Value;
 
-use super::{Failure, table::table};
+use super::{Failure, figure::day, table::table};
 
 pub use super::stretch::Stretch as Arguments;
 
@@ -26,11 +26,7 @@ pub fn shown(document: &Value) -> String {
     let none = Vec::new();
     let mut days = BTreeMap::<&str, [f64; 3]>::new();
     for hour in document["hours"].as_array().unwrap_or(&none) {
-        let day = hour["begin"]
-            .as_str()
-            .and_then(|begin| begin.get(..10))
-            .unwrap_or("?");
-        let sums = days.entry(day).or_default();
+        let sums = days.entry(day(&hour["begin"])).or_default();
         for (sum, field) in sums.iter_mut().zip(["packs_ah", "reference_ah", "difference_ah"]) {
             *sum += hour[field].as_f64().unwrap_or(0.0);
         }
@@ -39,12 +35,7 @@ pub fn shown(document: &Value) -> String {
         let [packs, reference, difference] = sums.map(|ah| format!("{ah:+.2}"));
         [day.to_owned(), packs, reference, difference]
     });
-    let head = [
-        "day\nUTC",
-        "packs together\nAh",
-        "reference\nAh",
-        "difference\nAh",
-    ];
+    let head = ["day", "packs together\nAh", "reference\nAh", "difference\nAh"];
     let mut text = format!(
         "bank {bank}, packs against the reference from {since} to {until}\n{}\n",
         table(head, &[0], rows)

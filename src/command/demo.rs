@@ -9,10 +9,11 @@ use std::{
 };
 
 use chrono::DateTime;
+use chrono_tz::Tz;
 use clap::Args;
 use serde_json::{Value, json};
 
-use super::{Failure, LogFormat, ask, drift, log, rebuild::bar, serve, table::table};
+use super::{Failure, LogFormat, ask, drift, local::local, log, rebuild::bar, serve, table::table};
 use crate::{
     api::Zulu,
     config::{self, Broker, Setup},
@@ -67,9 +68,10 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             ..Plan::new(arguments.winter, arguments.seed)
         };
         let winter = Arc::new(demo::simulate(&plan));
+        let zone = setup.banks[0].time_zone;
         let daemon = Daemon::start(Arc::new(setup)).await?;
         let shown = tokio::select! {
-            shown = answer(&daemon, winter) => shown,
+            shown = answer(&daemon, winter, zone) => shown,
             () = stop.told() => Err(Failure::Words("stopped before the winter was over".to_owned())),
         };
         if shown.is_ok() && !arguments.exit {
@@ -92,7 +94,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
 }
 
 /// Publishes the winter through the daemon's own broker and prints the answer beside the truth.
-async fn answer(daemon: &Daemon, winter: Arc<Winter>) -> Result<(), Failure> {
+async fn answer(daemon: &Daemon, winter: Arc<Winter>, zone: Tz) -> Result<(), Failure> {
     let begun = Instant::now();
     let count = winter.readings().len();
     let broker = daemon
@@ -111,11 +113,11 @@ async fn answer(daemon: &Daemon, winter: Arc<Winter>) -> Result<(), Failure> {
     daemon.caught_up().await;
 
     let api = daemon.api().to_string();
-    let shown = tokio::task::spawn_blocking(move || ask_and_print(&api, &winter)).await;
+    let shown = tokio::task::spawn_blocking(move || ask_and_print(&api, &winter, zone)).await;
     shown.map_err(|_| Failure::Words("the answer could not be shown".to_owned()))?
 }
 
-fn ask_and_print(api: &str, winter: &Winter) -> Result<(), Failure> {
+fn ask_and_print(api: &str, winter: &Winter, zone: Tz) -> Result<(), Failure> {
     if let Some((at_ms, pack)) = winter.recalibrated {
         let note = json!({
             "at": Zulu(at_ms),
@@ -134,7 +136,7 @@ fn ask_and_print(api: &str, winter: &Winter) -> Result<(), Failure> {
         ));
     };
     let open = ask::get(api, &format!("/v1/drift?since={first}"))?;
-    print!("{}", drift::shown(&open));
+    print!("{}", drift::shown(&local(open.clone(), zone)));
     println!("\nBeside the truth, which the simulation knows and the answer never saw:");
     let mut rows = Vec::new();
     if count > 1 {

@@ -11,6 +11,7 @@ use super::{
     ask::{Answerer, query},
     evidence::unreadable,
     figure::{day, number, with_uncertainty},
+    local::local,
     sparkline,
     table::table,
     verbose,
@@ -62,6 +63,7 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
         println!("{:#}", answerer.request(&Method::GET, &path, None)?);
         return Ok(());
     }
+    let zone = answerer.zone(arguments.bank.as_deref());
     let asked = answerer.ask(&Method::GET, &path, None).and_then(|document| {
         let series = series_path(arguments, &document)?;
         let series = series
@@ -72,6 +74,7 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
             let names = packs.filter_map(|pack| pack["pack"].as_str());
             names
                 .map(|name| answerer.ask(&Method::GET, &format!("/v1/packs/{name}/evidence"), None))
+                .map(|told| told.map(|told| local(told, zone)))
                 .collect::<Result<Vec<_>, _>>()?
         } else {
             Vec::new()
@@ -80,6 +83,7 @@ pub fn run(config: &Path, arguments: &Arguments) -> Result<(), Failure> {
     });
     answerer.close();
     let (document, series, evidence) = asked?;
+    let document = local(document, zone);
     print!("{}", shown(&document));
     for line in sparkline::lines(&series) {
         println!("{line}");

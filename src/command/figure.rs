@@ -7,7 +7,7 @@ pub(super) fn number(value: &Value, show: impl FnOnce(f64) -> String) -> String 
     value.as_f64().map_or_else(|| "–".to_owned(), show)
 }
 
-/// The day of an instant, in UTC.
+/// The day of an instant, where it is written.
 pub(super) fn day(instant: &Value) -> &str {
     instant.as_str().and_then(|text| text.get(..10)).unwrap_or("?")
 }

@@ -58,8 +58,12 @@ pub fn shown(document: &Value) -> String {
         "displays that will be wrong by {threshold} points if no full charge comes first, seen from {}\n{table}",
         day(&document["at"]),
     )];
-    lines.push(match document["full_charge_recommended_by"].as_str() {
-        Some(at) => format!("next full charge recommended by {}", at.get(..10).unwrap_or(at)),
+    let by = &document["full_charge_recommended_by"];
+    lines.push(match by.as_str() {
+        Some(_) => format!(
+            "a display may be {threshold} points off from {} on, unless a full charge comes first",
+            day(by)
+        ),
         None => format!(
             "no display may pass the threshold within {} days",
             number(&document["horizon_days"], |days| format!("{days:.0}"))
@@ -77,14 +81,15 @@ pub fn shown(document: &Value) -> String {
                 .to_owned(),
         );
     }
-    lines.push("± is the expanded uncertainty, k = 2.\n".to_owned());
+    lines.push("± is the expanded uncertainty, k = 2.".to_owned());
+    lines.push("packdrift is a logger, not a protective device.\n".to_owned());
     lines.join("\n")
 }
 
 fn row(pack: &Value) -> [String; 8] {
     let known = pack["reason"].is_null();
     let when = |at: &Value| match at.as_str() {
-        Some(at) => at.get(..10).unwrap_or(at).to_owned(),
+        Some(_) => day(at).to_owned(),
         None if known => "not foreseen".to_owned(),
         None => "–".to_owned(),
     };

@@ -17,6 +17,7 @@ pub mod forecast;
 pub mod health;
 pub mod import;
 pub mod live;
+mod local;
 mod log;
 pub mod mark;
 pub mod note;

@@ -46,8 +46,9 @@ fn row(stretch: &Value, what: String, basis: String) -> [String; 5] {
         let text = stretch[field].as_str()?;
         DateTime::parse_from_rfc3339(text).ok()
     };
-    let shown =
-        |field: &str| instant(field).map_or("–".to_owned(), |at| at.format("%Y-%m-%d %H:%MZ").to_string());
+    let shown = |field: &str| {
+        instant(field).map_or("–".to_owned(), |at| at.format("%Y-%m-%d %H:%M%:z").to_string())
+    };
     let lasts = instant("begin")
         .zip(instant("end"))
         .map_or("–".to_owned(), |(begin, end)| {

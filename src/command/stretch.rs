@@ -9,6 +9,7 @@ use serde_json::Value;
 use super::{
     Failure,
     ask::{Answerer, query},
+    local::local,
 };
 
 /// What to ask.
@@ -68,11 +69,12 @@ impl How {
     ) -> Result<(), Failure> {
         let asked = [asked, &[("bank", self.bank.as_deref())]].concat();
         let answerer = Answerer::find(config, self.token_file.as_deref())?;
+        let zone = answerer.zone(self.bank.as_deref());
         let document = answerer.request(&Method::GET, &format!("{path}{}", query(&asked)), None)?;
         if self.json {
             println!("{document:#}");
         } else {
-            print!("{}", shown(&document));
+            print!("{}", shown(&local(document, zone)));
         }
         Ok(())
     }
