@@ -29,7 +29,10 @@ use crate::{
 const GUIDANCE: &str = "If the makers of packs and boards allow it, have all other packs disconnected, so that this \
                         one is alone with the reference. Let nothing flow for half an hour, then charge steadily for \
                         half an hour, then discharge steadily: nothing shows the offset, the two currents show each \
-                        direction's gain. State the time as a phase of the kind calibration.";
+                        direction's gain. State the time as a phase of the kind calibration. Leave the wiring to \
+                        licensed people. Keep within what the remaining pack allows: the charger of the whole bank acts \
+                        on it alone. Packs whose voltages are apart equalise with very large currents: have them \
+                        connected again only once their voltages are as equal as their makers ask.";
 
 pub(super) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new().routes(routes!(ask))
