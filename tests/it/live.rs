@@ -95,6 +95,27 @@ fn a_display_that_is_a_fraction_is_named_with_its_scale() {
 }
 
 #[test]
+fn who_reports_more_seldom_than_the_bank_bridges_is_named() {
+    let setup = setup();
+    let told = |every_min: i64| {
+        let mut survey = Survey::new(&setup);
+        for n in 0..4 {
+            let at_ms = 1_767_225_600_000 + n * every_min * 60_000;
+            let at = DateTime::from_timestamp_millis(at_ms).unwrap().to_rfc3339();
+            let body = format!(r#"{{"at": "{at}", "amps": -4.{n}, "volts": 53.0, "soc": 60}}"#);
+            survey.see("skerry/tern/reading", body.as_bytes(), at_ms, false);
+        }
+        survey.findings().join("\n")
+    };
+    let seldom = told(15);
+    assert!(
+        seldom.contains("“tern” reports every 15 min") && seldom.contains("longest_bridge"),
+        "{seldom}"
+    );
+    assert!(!told(5).contains("longest_bridge"));
+}
+
+#[test]
 fn a_real_broker_is_listened_to_and_nothing_is_stored() {
     let folder = tempfile::tempdir().unwrap();
     let mosquitto = Mosquitto::start(folder.path());

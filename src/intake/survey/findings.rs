@@ -87,6 +87,17 @@ impl Survey<'_> {
         }
         let set = self.setup.entry(instrument).reporting;
         let as_set = matches!(set, Reporting::OnChange { .. });
+        if let (Reporting::Regular { longest_bridge }, Some(every_s)) = (set, speaker.every_s)
+            && speaker.on_change != Some(true)
+            && every_s > longest_bridge.as_secs_f64()
+        {
+            findings.push(format!(
+                "“{name}” reports every {}, and pauses of more than {} are gaps: nothing of it is counted. Let it report \
+                 more often, or set longest_bridge under [[bank]], which may be 1h",
+                hours_and_minutes(every_s),
+                hours_and_minutes(longest_bridge.as_secs_f64())
+            ));
+        }
         match speaker.on_change {
             Some(true) if !as_set => findings.push(format!(
                 "“{name}” reports when its current changes; say so in its source: reports = \"on_change\""
