@@ -50,6 +50,7 @@ mod scenario;
 mod senml;
 mod setup;
 #[allow(dead_code, reason = "fuzzing uses more of it")]
+mod setup_keys;
 mod taken;
 mod terminal;
 mod tls;
