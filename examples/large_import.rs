@@ -45,7 +45,7 @@ channels = { current = "/amps", voltage = "/volts", soc = "/soc" }
 "#;
 
 const MAP: &str = r#"
-time = { column = "last_changed" }
+time = { column = "at" }
 instrument = { column = "device" }
 [columns]
 "Current (A)" = "current"
@@ -110,14 +110,13 @@ fn main() -> ExitCode {
     }
 }
 
-/// Writes a log that a home's automation may have, in columns that mostly say nothing.
+/// Writes a log of states, whose columns mostly say nothing.
 fn write(path: &Path, size: u64) -> (u64, u64) {
     let mut file = BufWriter::with_capacity(1 << 20, File::create(path).unwrap());
     let (mut rows, mut bytes) = (0, 0);
     let padding =
-        "unit_of_measurement;state_class=measurement;device_class=battery;icon=mdi:battery;attribution=none";
-    let mut line =
-        String::from("last_changed,device,Current (A),Voltage (V),State of charge (%),attributes\n");
+        "place=cellar;floor=stone;door=closed;lamp=off;frost=none;visitors=none;logged_by=gateway;checked=no";
+    let mut line = String::from("at,device,Current (A),Voltage (V),State of charge (%),attributes\n");
     loop {
         file.write_all(line.as_bytes()).unwrap();
         bytes += line.len() as u64;

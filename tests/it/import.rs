@@ -524,8 +524,8 @@ fn a_current_that_runs_against_the_reference_is_refused() {
 
 #[test]
 fn one_value_a_row_with_its_name() {
-    let map = "[time]\ncolumn = 'last_changed'\n[long]\nname = 'entity'\nvalue = 'state'\n[long.names]\n'sensor.bms_1_current' = { channel = 'current', instrument = 'tern', unit = 'mA' }\n'sensor.bms_1_soc' = { channel = 'soc', instrument = 'tern' }\n'switch.bms_1' = { channel = 'connected', instrument = 'tern' }\n";
-    let text = "entity,state,last_changed\nsensor.bms_1_current,-4200,2026-01-10T08:00:00Z\nsensor.bms_1_soc,61.5,2026-01-10T08:00:00Z\nsensor.kitchen,21,2026-01-10T08:00:00Z\nswitch.bms_1,on,2026-01-10T08:01:00Z\nsensor.bms_1_soc,unavailable,2026-01-10T08:02:00Z\n";
+    let map = "[time]\ncolumn = 'at'\n[long]\nname = 'name'\nvalue = 'value'\n[long.names]\n'bms_1/current' = { channel = 'current', instrument = 'tern', unit = 'mA' }\n'bms_1/soc' = { channel = 'soc', instrument = 'tern' }\n'bms_1/switch' = { channel = 'connected', instrument = 'tern' }\n";
+    let text = "name,value,at\nbms_1/current,-4200,2026-01-10T08:00:00Z\nbms_1/soc,61.5,2026-01-10T08:00:00Z\nkitchen/warmth,21,2026-01-10T08:00:00Z\nbms_1/switch,on,2026-01-10T08:01:00Z\nbms_1/soc,unavailable,2026-01-10T08:02:00Z\n";
     taken(
         map,
         text,

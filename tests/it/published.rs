@@ -65,7 +65,7 @@ fn trapezoid_on_irregular_samples_is_the_analytic_one() {
 
 #[test]
 fn a_simulated_cell_is_counted_as_its_model_counts() {
-    let rows = rows("pybamm_prada2013_spm_cccv_60s.csv");
+    let rows = rows("simulated_cccv_60s.csv");
     // The file's current is positive on discharge; ours is positive on charge.
     let samples: Vec<Sample> = rows.iter().map(|row| sample(row[0], -row[1])).collect();
     for until in 2..=samples.len() {
@@ -81,7 +81,7 @@ fn a_simulated_cell_is_counted_as_its_model_counts() {
 
 #[test]
 fn a_real_cell_is_counted_as_its_cycler_counts() {
-    let rows = rows("calce_k2_016_2013-07-11.csv");
+    let rows = rows("measured_cell_discharge.csv");
     // The cycler reports tenths of a mA: taken tenfold, so that nothing is rounded away.
     let samples: Vec<Sample> = rows.iter().map(|row| sample(row[0], 10.0 * row[1])).collect();
     let counted: Counted = counted(&samples, LINE);
