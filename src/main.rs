@@ -56,9 +56,10 @@ enum Command {
     Health(command::health::Arguments),
     /// List the setup files that were served, and what each changed of the past.
     Setups(command::setups::Arguments),
-    /// Take over what others logged: CSV, JSON lines, another packdrift's store.
+    /// Take over what others logged: CSV, JSON lines, SenML, Parquet, another packdrift's store.
     Import(command::import::Arguments),
-    /// Write readings, hours, full charges, phases, notes or marks for other programs.
+    /// Write readings, hours, full charges, phases, stated ones, notes, marks, answers, battery data or the data
+    /// dictionary for other programs.
     Export(command::export::Arguments),
     /// Drop everything derived from the readings and derive it again.
     Rebuild,

@@ -43,7 +43,10 @@ fn document(gathered: &utoipa::openapi::OpenApi) -> Value {
         for (_, operation) in methods.as_object_mut().into_iter().flatten() {
             let responses = operation["responses"].as_object_mut().into_iter().flatten();
             for (_, response) in responses {
-                response["description"] = "As the summary says".into();
+                // OpenAPI wants one of each.
+                if response["description"].is_null() {
+                    response["description"] = "As the summary says".into();
+                }
             }
             operation["responses"]["default"] = problem.clone();
         }

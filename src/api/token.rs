@@ -22,7 +22,7 @@ use crate::{
 pub enum Scope {
     /// Ask only.
     Read,
-    /// Ask, and add notes and phases.
+    /// Ask, and add notes, phases and marks.
     Write,
 }
 

@@ -247,6 +247,5 @@ mod tests {
         let fit = of(&[(0.0, 1.0), (1.0, 3.0)]).fit().unwrap();
         assert!((fit.coefficients[1] - 2.0).abs() < 1e-12);
         assert_eq!(fit.residual_spread(), None);
-        assert_eq!(fit.residual_spread(), None);
     }
 }

@@ -8,7 +8,7 @@ use crate::api::{Scope, issue_token};
 /// What the token allows.
 #[derive(Args)]
 pub struct Arguments {
-    /// read: ask only; write: also add notes and phases.
+    /// read: ask only; write: also add notes, phases and marks.
     #[arg(long, value_enum, default_value = "read")]
     scope: Scope,
 }

@@ -25,7 +25,7 @@ pub(super) fn verdict(
         let (less, more) = (names[order.less], names[order.more]);
         let then = match order.more_days {
             Some(days) => format!("about {days:.0} more days would do"),
-            None => "no longer test would do".to_owned(),
+            None => "a longer test would not tell them apart either".to_owned(),
         };
         sentences.push(format!(
             "{less} and {more} can't be told apart yet ({:.0} % likely in this order); {then}.",
@@ -72,7 +72,8 @@ fn of_comparison(comparison: &ComparisonBody) -> String {
     let then = match (comparison.more_days, comparison.units_of_each_needed) {
         (Some(days), _) => format!("; about {days:.0} more days would do"),
         (None, Some(units)) => format!(
-            "; no longer test would do, {units} units of each would, if the difference is what it seems to be"
+            "; a longer test would not tell them apart either, {units} units of each would, if the difference is what it \
+             seems to be"
         ),
         (None, None) => ": they differ, but not in how fast they drift".to_owned(),
     };
