@@ -56,5 +56,6 @@ mod terminal;
 mod tls;
 mod tools;
 mod unattended;
+mod two_banks;
 mod webdriver;
 mod winters;
