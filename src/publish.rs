@@ -39,7 +39,7 @@ const FIGURES: [(&str, &str, &str); 9] = [
     (
         "charge_error_ah",
         "/charge_error/ah",
-        "Counted charge less change of stored charge, Ah; positive: the pack believes it holds more than it does",
+        "Counted charge less change of stored charge, Ah; positive: the board counted too much",
     ),
     (
         "charge_error_expanded_uncertainty_ah",

@@ -23,7 +23,7 @@ use crate::{
     config::{Bank, Setup},
     intake::{clocks::Clocks, mqtt::Status},
     ledger,
-    store::{self, Trouble, Writer, hour},
+    store::{self, Trouble, Writer},
 };
 
 /// How long a question waits for the ledger to catch up. Then it is refused, or answered from what stands where only
@@ -140,7 +140,7 @@ impl App {
     ) -> Result<T, Problem> {
         let caught_up = self.catch_up().await.is_some();
         self.read_in_turn(move |connection, setup| {
-            if !caught_up && hour::are_behind(connection)? {
+            if !caught_up && ledger::is_behind(connection, setup)? {
                 return Err(Problem::behind());
             }
             question(connection, setup)

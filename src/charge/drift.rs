@@ -225,6 +225,15 @@ impl<'a> Record<'a> {
         (!on.is_empty()).then_some(together)
     }
 
+    /// What the packs would hold together, %, where that is more than full or less than empty by more than its expanded
+    /// uncertainty: then something isn't as the setup says.
+    #[must_use]
+    pub fn impossible(&self, at: usize) -> Option<Estimate> {
+        let beyond = |actual: &Estimate| (actual.value_ah - 50.0).abs() - 50.0;
+        self.bank_actual(at)
+            .filter(|actual| beyond(actual) > actual.expanded_uncertainty_ah())
+    }
+
     /// The same of pack `p`, its value alone, % of what its capacity is at the end of the record; `None` where no
     /// mark says what full is.
     #[must_use]

@@ -23,6 +23,8 @@ pub struct Criterion {
     pub dip_mv: i64,
     /// A longer silence ends an anchor, ms.
     pub longest_pause_ms: i64,
+    /// How much may be taken out of a full bank that still counts as full, mA·ms: as much as full charges differ by.
+    pub drained_ma_ms: i64,
 }
 
 /// Something seen of the bank at an instant.
@@ -58,6 +60,7 @@ pub fn anchors(seen: impl IntoIterator<Item = (i64, Seen)>, criterion: &Criterio
         current: None,
         crossed_ms: None,
         dip_since_ms: None,
+        drained_ma_ms: 0,
         state: State::Outside,
     };
     let mut found = Vec::new();
@@ -83,6 +86,8 @@ struct Search {
     current: Option<(i64, i64)>,
     crossed_ms: Option<i64>,
     dip_since_ms: Option<i64>,
+    /// What was taken out since the bank was fullest, mA·ms.
+    drained_ma_ms: i64,
     state: State,
 }
 
@@ -91,7 +96,14 @@ impl Search {
     fn see(&mut self, at_ms: i64, what: Seen) -> Option<Anchor> {
         match what {
             Seen::Voltage(mv) => self.voltage = Some((at_ms, mv)),
-            Seen::Current(ma) => self.current = Some((at_ms, ma)),
+            Seen::Current(ma) => {
+                let before = self.current.replace((at_ms, ma));
+                let before =
+                    before.filter(|(since_ms, _)| at_ms - since_ms <= self.criterion.longest_pause_ms);
+                self.drained_ma_ms = before.map_or(0, |(since_ms, before_ma)| {
+                    (self.drained_ma_ms - before_ma * (at_ms - since_ms)).max(0)
+                });
+            }
         }
         let fresh = |value: Option<(i64, i64)>| {
             value.filter(|(since_ms, _)| at_ms - since_ms <= self.criterion.longest_pause_ms)
@@ -102,7 +114,8 @@ impl Search {
         };
         self.cross(at_ms, voltage_mv);
         let tapered = tail_ma.abs() <= self.criterion.tail_ma;
-        let met = tapered && voltage_mv >= self.criterion.voltage_mv;
+        let drained = self.drained_ma_ms > self.criterion.drained_ma_ms;
+        let met = tapered && !drained && voltage_mv >= self.criterion.voltage_mv;
         let still_met = tapered && voltage_mv > self.criterion.voltage_mv - self.criterion.dip_mv;
         match &mut self.state {
             State::Outside if met => self.state = State::Holding(at_ms),
@@ -122,6 +135,7 @@ impl Search {
             State::Inside(anchor) if at_ms - anchor.end_ms > self.criterion.longest_pause_ms => {
                 return self.leave();
             }
+            State::Inside(_) if drained => return self.leave(),
             State::Inside(anchor) if still_met => {
                 self.dip_since_ms = None;
                 *anchor = Anchor {
@@ -274,6 +288,7 @@ mod tests {
         hold_ms: 5 * MINUTE,
         dip_mv: 160,
         longest_pause_ms: 10 * MINUTE,
+        drained_ma_ms: 3_000 * 60 * MINUTE,
     };
 
     /// Anchors as (begin, end) in minutes, of one (voltage, current) a minute.
@@ -291,6 +306,21 @@ mod tests {
 
     fn minutes(count: usize, mv: i64, ma: i64) -> Vec<(i64, i64)> {
         vec![(mv, ma); count]
+    }
+
+    #[test]
+    fn a_bank_from_which_some_was_taken_is_no_longer_full_though_its_voltage_stays() {
+        let mut series = minutes(20, 56_200, 10_000);
+        // 6 A take the 3 Ah in half an hour, whatever comes in before; the voltage doesn't tell.
+        series.extend(minutes(120, 56_050, -6_000));
+        check(&series, &[(0, 51)]);
+        // What is put back counts.
+        let mut series = minutes(20, 56_200, 10_000);
+        for _ in 0..6 {
+            series.extend(minutes(20, 56_050, -6_000));
+            series.extend(minutes(20, 56_200, 8_000));
+        }
+        check(&series, &[(0, 259)]);
     }
 
     #[test]

@@ -63,8 +63,17 @@ impl<'a> Losses<'a> {
         let within = |span: &Closure| losses.epoch_ms(span.begin) == losses.epoch_ms(span.end);
         let closures: Vec<Closure> = joined(facts, closures).into_iter().filter(within).collect();
         let epochs = closures.chunk_by(|one, next| losses.epoch_ms(one.begin) == losses.epoch_ms(next.begin));
-        losses.epochs = epochs.map(|closed| losses.epoch(closed.to_vec())).collect();
+        let surer = epochs.filter(|closed| losses.are_surer(closed));
+        losses.epochs = surer.map(|closed| losses.epoch(closed.to_vec())).collect();
         losses
+    }
+
+    /// Whether closures say more than the setup does: one of some hours says next to nothing of a winter.
+    fn are_surer(&self, closed: &[Closure]) -> bool {
+        let seen: Estimate = closed.iter().map(|span| span.closure.clone()).sum();
+        let foretold = |span: &Closure| self.expected(span.begin, &self.filled.flow(span.begin, span.end));
+        let foretold: Estimate = closed.iter().map(foretold).sum();
+        seen.standard_uncertainty_ah() < foretold.standard_uncertainty_ah()
     }
 
     fn epoch(&self, closed: Vec<Closure>) -> Epoch {

@@ -188,9 +188,7 @@ fn remarks(pack: &Value) -> Vec<String> {
     for epoch in epochs.into_iter().flatten() {
         let rate = with_uncertainty(&epoch["ah_per_day"], &epoch["expanded_uncertainty_ah_per_day"], 2);
         let (begin, end) = (day(&epoch["begin"]), day(&epoch["end"]));
-        lines.push(format!(
-            "{name}: recalibrated; from {begin} to {end} {rate} Ah/day"
-        ));
+        lines.push(format!("{name}: epoch from {begin} to {end}, {rate} Ah/day"));
     }
     for reset in pack["unexplained_resets"].as_array().into_iter().flatten() {
         lines.push(format!(
@@ -247,6 +245,12 @@ fn closures(document: &Value) -> Vec<String> {
                 "{name}: that is more than losses and its data sheet explain; look for what is wired past it"
             ));
         }
+    }
+    if let Some(percent) = reference["impossible_percent"].as_f64() {
+        lines.push(format!(
+            "{name}: by its count the packs would hold {percent:.1} % together, which can't be: its zero, the losses or the \
+             capacities are not as the setup says"
+        ));
     }
     if document["since"].is_string() && lines.is_empty() {
         lines.push(format!(

@@ -69,7 +69,11 @@ pub(super) fn voltage_of(
 pub fn criterion(bank: &Bank, at_ms: i64) -> Criterion {
     #[expect(clippy::cast_possible_truncation, reason = "a current in mA")]
     let tail_ma = (bank.full.tail_fraction * bank.capacity_ah(at_ms) * 1000.0).round() as i64;
+    let alike_ah = bank.full.repeatability_percent / 100.0 * bank.capacity_ah(at_ms);
+    #[expect(clippy::cast_possible_truncation, reason = "a charge of a few Ah")]
+    let drained_ma_ms = (alike_ah * 3.6e9).round() as i64;
     Criterion {
+        drained_ma_ms,
         voltage_mv: bank.full.voltage_mv,
         tail_ma,
         hold_ms: as_ms(bank.full.hold),
@@ -249,8 +253,13 @@ impl<'a> Search<'a> {
                 VoltageOf::One(of) if of == number => looks.push((at_ms, Seen::Voltage(voltage_mv))),
                 VoltageOf::One(_) => {}
                 VoltageOf::MedianOfPacks => {
-                    let voltages = last[1..].iter().filter_map(|last| last.voltage);
-                    if let Some(median_mv) = median(voltages.map(|(_, voltage_mv)| voltage_mv)) {
+                    let packs = self.bank.packs.iter().zip(&self.members[1..]).zip(&last[1..]);
+                    let voltages = packs.filter_map(|((pack, member), last)| {
+                        let (since_ms, voltage_mv) = last.voltage?;
+                        let is_fresh = at_ms - since_ms <= member.joining.longest_pause_ms;
+                        (is_fresh && pack.held_at(at_ms).in_bank).then_some(voltage_mv)
+                    });
+                    if let Some(median_mv) = median(voltages) {
                         looks.push((at_ms, Seen::Voltage(median_mv)));
                     }
                 }
@@ -341,5 +350,7 @@ impl<'a> Search<'a> {
 fn median(values: impl Iterator<Item = i64>) -> Option<i64> {
     let mut values: Vec<i64> = values.collect();
     values.sort_unstable();
-    values.get(values.len() / 2).copied()
+    let upper = *values.get(values.len() / 2)?;
+    let lower = values[(values.len() - 1) / 2];
+    Some(i64::midpoint(lower, upper))
 }

@@ -17,6 +17,8 @@ use crate::{
 
 /// A voltage of the reference this near to a board's is of the same instant, ms.
 const SAME_INSTANT_MS: i64 = 60_000;
+/// A pack that is off the busbar for so much of a phase leaves another one alone, ms in 1,000.
+const AWAY_PERMILLE: i64 = 950;
 
 /// One calibration phase of a pack.
 #[derive(Debug)]
@@ -57,10 +59,16 @@ pub fn calibrations(
         .iter()
         .filter(|phase| phase.kind == phase::Kind::Calibration)
     {
-        let middle_ms = phase.begin_ms + (phase.end_ms - phase.begin_ms) / 2;
+        let lasts_ms = phase.end_ms - phase.begin_ms;
         let is_away = |q: usize| {
-            let out = !bank.packs[q].held_at(middle_ms).in_bank;
-            out || found.away[q].iter().any(|stretch| stretch.contains(middle_ms))
+            let out_of_bank = [phase.begin_ms, phase.end_ms]
+                .iter()
+                .all(|at_ms| !bank.packs[q].held_at(*at_ms).in_bank);
+            let away_ms: i64 = found.away[q]
+                .iter()
+                .map(|stretch| stretch.within_ms(phase.begin_ms, phase.end_ms))
+                .sum();
+            out_of_bank || 1000 * away_ms >= AWAY_PERMILLE * lasts_ms
         };
         if is_away(p) {
             continue;

@@ -132,9 +132,10 @@ pub fn jumps(
     from_ms: i64,
     until_ms: i64,
 ) -> rusqlite::Result<Vec<Vec<DisplayJump>>> {
-    let anchors = store::anchor::of_bank(connection, &bank.id)?;
+    let marks = marks(connection, setup, bank)?;
     let at_full = |at_ms: i64| {
-        anchors.iter().any(|anchor| {
+        let standing = marks.iter().filter(|mark| mark.stands());
+        standing.map(|mark| &mark.anchor).any(|anchor| {
             (anchor.crossed_ms - RESYNC_WITHIN_MS..=anchor.end_ms + RESYNC_WITHIN_MS).contains(&at_ms)
         })
     };

@@ -265,17 +265,15 @@ fn own_charge(
     Ok(corrections.map(|mah| (before_mah, after_mah + mah)))
 }
 
-/// Recalibrations of the reference and of each pack, in order of time.
+/// Recalibrations of the reference and of each pack, in order of time. A board of another revision, or with another
+/// firmware, is calibrated anew.
 fn recalibrations(connection: &Connection, setup: &Setup, bank: &Bank) -> rusqlite::Result<Vec<Vec<i64>>> {
     let names: Vec<&str> = bank
         .instruments()
         .map(|instrument| setup.entry(instrument).id.as_str())
         .collect();
     let mut recalibrated = vec![Vec::new(); names.len()];
-    for note in store::note::standing(connection)? {
-        if note.said.kind != Kind::Recalibration {
-            continue;
-        }
+    for note in store::note::standing_of(connection, Kind::Recalibration)? {
         for (of, name) in names.iter().enumerate() {
             let meant = match &note.said.subject {
                 Subject::Instrument(id) => id == name,
@@ -285,6 +283,15 @@ fn recalibrations(connection: &Connection, setup: &Setup, bank: &Bank) -> rusqli
                 recalibrated[of].push(note.said.at_ms);
             }
         }
+    }
+    for (pack, recalibrated) in bank.packs.iter().zip(&mut recalibrated[1..]) {
+        let boards = pack
+            .held
+            .windows(2)
+            .filter(|pair| pair[1].is_another_board(&pair[0]));
+        recalibrated.extend(boards.filter_map(|pair| pair[1].from_ms));
+        recalibrated.sort_unstable();
+        recalibrated.dedup();
     }
     Ok(recalibrated)
 }

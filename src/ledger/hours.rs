@@ -306,7 +306,12 @@ pub(super) fn last_sample(
         return Ok((None, false));
     };
     let holds = member.joining.between == Between::Hold;
-    let said_from_ms = if holds { i64::MIN } else { at_ms };
+    let said_from_ms = if holds {
+        let said = store::hour::last_with_current(connection, number, at_ms.div_euclid(HOUR_MS))?;
+        said.map_or(at_ms, |hour| hour * HOUR_MS)
+    } else {
+        at_ms
+    };
     let said = store::reading::last_value(connection, number, Channel::Current, said_from_ms, at_ms)?;
     let sample = said.map(|(_, current_ma)| Sample { at_ms, current_ma });
     let alive = store::reading::last_value(connection, number, Channel::Alive, at_ms, at_ms)?;

@@ -32,5 +32,5 @@ pub use facts::{Asked, bank_facts, counted_until, gather, grid_ms};
 pub use marks::{MarkSeen, logged_at, marks};
 pub use own_counter::{OwnCount, own_counts};
 pub use phases::{Phases, phases};
-pub use refresh::{Progress, rebuild, refresh};
+pub use refresh::{Progress, is_behind, rebuild, refresh};
 pub use roster::Roster;

@@ -12,7 +12,7 @@ use super::{
 use crate::{charge::count::Between, config::Setup, reading::Channel, store};
 
 /// Changes with the way anything is derived, so that what an earlier packdrift derived is rebuilt.
-const DERIVATION: u32 = 3;
+const DERIVATION: u32 = 4;
 
 /// How far a rebuild has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -180,6 +180,15 @@ fn runs(hours: &BTreeSet<i64>) -> Vec<(i64, i64)> {
         }
     }
     runs
+}
+
+/// Whether answers would be of more than the newest hour ago, or of another setup.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn is_behind(connection: &Connection, setup: &Setup) -> rusqlite::Result<bool> {
+    let derived_as_asked = derived_with(connection)?.is_some_and(|derived| derived == basis(setup));
+    Ok(!derived_as_asked || store::hour::are_behind(connection)?)
 }
 
 fn basis(setup: &Setup) -> String {

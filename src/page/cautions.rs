@@ -28,6 +28,13 @@ pub fn told(evidence: &Evidence) -> Vec<Markup> {
         }
     }
     if let Some(reference) = &evidence.drift.reference {
+        if let Some(percent) = reference.impossible_percent {
+            told.push(html! {
+                (visible(&reference.reference)) ": by its count the packs would hold "
+                (figure(percent, &format!("{percent:.1}"))) " % together, which can’t be: its zero, the losses or the "
+                "capacities are not as the setup says, and no figure here is better than that."
+            });
+        }
         for span in reference.closures.iter().filter(|span| span.beyond_data_sheet) {
             told.push(html! {
                 (visible(&reference.reference)) ": from " (minute(span.begin.ms, evidence.zone)) " to "

@@ -55,9 +55,9 @@ pub fn sentence(p: usize, pack: &PackAnswer) -> Markup {
                 "shows no drift that can be told from none: " (figure(ah, &give_or_take(ah, uncertainty_ah))) " Ah."
             },
             Some((ah, uncertainty_ah)) => {
-                "believes it holds "
-                (figure(ah, give_or_take(ah.abs(), uncertainty_ah).trim_start_matches('+'))) " Ah "
-                @if ah > 0.0 { "more" } @else { "less" } " than it does"
+                "counted "
+                (figure(ah, give_or_take(ah.abs(), uncertainty_ah).trim_start_matches('+'))) " Ah too "
+                @if ah > 0.0 { "much" } @else { "little" }
                 @if let Some(percent) = error.percent_of_capacity {
                     ", " (figure(percent, &format!("{:.1}", percent.abs()))) " % of its " (pack.capacity_ah) "\u{a0}Ah"
                 }
@@ -67,6 +67,12 @@ pub fn sentence(p: usize, pack: &PackAnswer) -> Markup {
                 }
                 "."
             },
+        }
+        @if let Some(display) = pack.display.as_ref().filter(|display| !display.censored)
+            && let Some((actual, unsure)) = display.actual_percent.zip(display.expanded_uncertainty_points)
+        {
+            " It displays " (figure(display.soc_percent, &format!("{:.1}", display.soc_percent))) " %, actual is "
+            (figure(actual, give_or_take(actual, unsure).trim_start_matches('+'))) " %."
         }
     }
 }
@@ -126,13 +132,13 @@ pub fn untold(evidence: &Evidence) -> Vec<Markup> {
     untold
 }
 
-/// Rates before and after recalibrations, a sentence a pack that had one.
+/// Rates before and after recalibrations and changes of the board, a sentence a pack that had one.
 pub fn epochs(evidence: &Evidence) -> Vec<Markup> {
     let recalibrated = evidence.drift.packs.iter().filter(|pack| pack.epochs.len() > 1);
     recalibrated
         .map(|pack| {
             html! {
-                (visible(&pack.pack)) " was recalibrated: "
+                (visible(&pack.pack)) " was recalibrated or changed: "
                 @for (index, epoch) in pack.epochs.iter().enumerate() {
                     @if index > 0 { "; then " }
                     @let rate = &epoch.rate;

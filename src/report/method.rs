@@ -13,7 +13,7 @@ pub(super) fn section() -> Markup {
         p { "Losses are the boards’ own draw, self-discharge and the charge lost to coulombic inefficiency. Once a span between two marks is closed, nothing was gained or lost over it, so that what the reference counted over it is its own error with these losses, and is taken off. That is why figures get better when a span closes: " em { "provisional" } " figures end in an open span, " em { "closed" } " ones don’t." }
         p { "The charge error of a pack is what its board counted less what it gained:" }
         p class="formula" { var { "E" } sub { "p" } " = Δ" var { "Q" } sub { "p" } " − Δ" var { "S" } sub { "p" } }
-        p { "Positive: the board believes its pack holds more than it does. From mark to mark it is simply the board’s own net count. The rate is the error over the time since the last recalibration; a month is 30.4375 days, a point one percent of rated capacity." }
+        p { "Positive: the board counted too much. A full charge sets its display right, but not what it counts wrong: the charge error goes on over it. From mark to mark it is simply the board’s own net count. The rate is the error over the time since the last recalibration, or since another board or firmware counts; a month is 30.4375 days, a point one percent of rated capacity." }
         p { "The uncertainty is a budget after JCGM 100 (the GUM): each source has a standard uncertainty " var { "u" } sub { "i" } " in Ah, and stated is the expanded uncertainty" }
         p class="formula" { var { "U" } " = 2 · √(Σ " var { "u" } sub { "i" } sup { "2" } ")" }
         p { "An error smaller than its " var { "U" } " is called not significant." }

@@ -57,7 +57,7 @@ pub(super) fn limits(evidence: &Evidence) -> Markup {
             @for sentence in sentences::untold(evidence) { li { (sentence) } }
             @for pack in &evidence.drift.packs {
                 @for epoch in pack.epochs.iter().skip(1) {
-                    li { (visible(&pack.pack)) " was recalibrated on " (day(epoch.begin.ms, evidence.zone)) ": its rates before and after are of two different instruments." }
+                    li { (visible(&pack.pack)) " was recalibrated or changed on " (day(epoch.begin.ms, evidence.zone)) ": its rates before and after are of two different instruments." }
                 }
             }
             li { "Why a board drifts does not follow from its charge error alone: a zero error, unequal gains for charge and discharge, and blindness to small currents add up to the same." }

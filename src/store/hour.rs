@@ -161,6 +161,24 @@ pub fn last_heard_before(
         .optional()
 }
 
+/// The last hour up to one in which an instrument said its current, not only that it still holds.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn last_with_current(
+    connection: &Connection,
+    instrument: i64,
+    hour: i64,
+) -> rusqlite::Result<Option<i64>> {
+    connection
+        .prepare_cached(
+            "SELECT hour FROM hour WHERE instrument = ?1 AND hour <= ?2 AND current_max IS NOT NULL \
+             ORDER BY hour DESC LIMIT 1",
+        )?
+        .query_row(params![instrument, hour], |row| row.get(0))
+        .optional()
+}
+
 /// When an instrument's current was first and last heard of all, ms since 1970.
 ///
 /// # Errors

@@ -125,6 +125,19 @@ pub fn standing(connection: &Connection) -> rusqlite::Result<Vec<Note>> {
         .collect()
 }
 
+/// The notes of one kind that stand, in order of time.
+///
+/// # Errors
+/// Whatever SQLite says.
+pub fn standing_of(connection: &Connection, kind: Kind) -> rusqlite::Result<Vec<Note>> {
+    connection
+        .prepare_cached(&format!(
+            "SELECT * FROM note AS n WHERE kind = ?1 AND {STANDS} ORDER BY at_ms, id"
+        ))?
+        .query_map([kind.word()], revised::of_row)?
+        .collect()
+}
+
 /// A list of notes, which is read a page at a time from its end: the newest are wanted first.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct List {

@@ -17,6 +17,13 @@ impl OffBusbar {
     pub fn contains(&self, at_ms: i64) -> bool {
         self.begin_ms <= at_ms && self.end_ms.is_none_or(|end_ms| at_ms < end_ms)
     }
+
+    /// How much of the time between two instants lies in it, ms.
+    #[must_use]
+    pub fn within_ms(&self, from_ms: i64, until_ms: i64) -> i64 {
+        let end_ms = self.end_ms.map_or(until_ms, |end_ms| end_ms.min(until_ms));
+        (end_ms - self.begin_ms.max(from_ms)).max(0)
+    }
 }
 
 /// Writes a stretch.

@@ -111,6 +111,17 @@ fn nobody_knows_what_a_pack_brings_that_joins() {
 }
 
 #[test]
+fn a_board_with_another_firmware_begins_an_epoch() {
+    let setup = setup(
+        "{ from = 2025-11-15T06:00:00Z, firmware = \"2.0\" }, { from = 2025-11-18T06:00:00Z, standing_draw_ma = 20 }",
+    );
+    let store = past::filled(&setup, &winter(Kind::Usual));
+    let (facts, at) = past::facts(&store, &setup, &[i64::MIN, i64::MAX]);
+    let rates = |p| past::ask(&facts, |record| record.rates(p, at[0], at[1]).len());
+    assert_eq!((rates(0), rates(1)), (2, 1));
+}
+
+#[test]
 fn a_rate_is_of_the_time_in_which_a_pack_belonged_to_the_bank() {
     let setup = setup(
         "{ from = 2025-11-09T00:00:00Z, in_bank = false }, { from = 2025-11-12T00:00:00Z, in_bank = true }, \

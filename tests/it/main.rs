@@ -55,7 +55,7 @@ mod taken;
 mod terminal;
 mod tls;
 mod tools;
-mod unattended;
 mod two_banks;
+mod unattended;
 mod webdriver;
 mod winters;

@@ -4,6 +4,7 @@
 use packdrift::{
     charge::{facts::Mark, trial::Trial},
     demo::{Kind, Plan, Winter, simulate},
+    ledger,
     reading::Channel,
 };
 
@@ -115,4 +116,35 @@ fn a_second_full_charge_of_the_same_hour_leaves_the_days_that_follow_as_sure_as_
     for (once, twice) in once.into_iter().zip(sure_ah(&facts)) {
         assert!((0.8..1.2).contains(&(twice / once)), "{once} and {twice} Ah");
     }
+}
+
+#[test]
+fn packs_that_would_hold_more_than_they_can_are_told_of() {
+    let winter = simulate(&Plan {
+        days: 30,
+        ..Plan::new(Kind::Sparse, 11)
+    });
+    let impossible = |more_ma: i64| {
+        let before_the_next = winter
+            .readings()
+            .take_while(|(at_ms, ..)| *at_ms < Plan::new(Kind::Sparse, 11).begin_ms + 25 * 86_400_000);
+        let readings = before_the_next.map(|(at_ms, of, mut channels)| {
+            if of == 0 {
+                let seen = channels.get(Channel::Current);
+                channels.set(Channel::Current, seen.map(|ma| ma + more_ma));
+            }
+            (at_ms, of, channels)
+        });
+        let setup = past::setup();
+        let mut store = past::empty();
+        past::put(&mut store, &setup, readings);
+        ledger::refresh(&mut store, &setup).unwrap();
+        let (facts, at) = past::facts(&store, &setup, &[i64::MAX]);
+        past::ask(&facts, |record| {
+            record.impossible(at[0]).map(|actual| actual.value_ah)
+        })
+    };
+    assert_eq!(impossible(0), None);
+    assert!(impossible(2000).unwrap() > 100.0);
+    assert!(impossible(-2000).unwrap() < 0.0);
 }

@@ -33,6 +33,7 @@ pub(super) struct PackBody {
     pub(super) resyncs: Vec<ResyncBody>,
     pub(super) counted: CountedBody,
     pub(super) coverage: CoverageBody,
+    /// When it was recalibrated, or another board or firmware began to count.
     pub(super) recalibrations: Vec<Zulu>,
     pub(super) unexplained_resets: Vec<ResetBody>,
     pub(super) cautions: Vec<CautionBody>,
@@ -173,6 +174,9 @@ pub(super) struct ReferenceBody {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) display_comparison: Option<&'static str>,
     pub(super) closures: Vec<ClosureBody>,
+    /// What the packs would hold together at the end by its count, where that can't be: it, the losses or the
+    /// capacities are not as the setup says.
+    pub(super) impossible_percent: Option<f64>,
 }
 
 #[derive(Serialize, ToSchema)]

@@ -190,6 +190,7 @@ fn reference_body(
             .zip(record.trials())
             .map(|(closure, trial)| closure_body(facts, closure, &trial))
             .collect(),
+        impossible_percent: record.impossible(until).map(|actual| round(actual.value_ah, 1)),
     }
 }
 

@@ -178,6 +178,13 @@ impl Held {
             .map_or(self.capacity_ah, |(capacity_ah, _)| capacity_ah)
     }
 
+    /// Whether a board of another revision, or with another firmware, or another pack's, counts here than before.
+    #[must_use]
+    pub fn is_another_board(&self, before: &Self) -> bool {
+        (&self.revision, &self.firmware, self.cells_changed)
+            != (&before.revision, &before.firmware, before.cells_changed)
+    }
+
     /// What the board believes, Ah.
     #[must_use]
     pub fn displayed_capacity_ah(&self) -> f64 {

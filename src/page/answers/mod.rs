@@ -97,7 +97,7 @@ pub struct PackAnswer {
 /// A charge error with its uncertainty.
 #[derive(Debug, Clone, Deserialize)]
 pub struct ChargeError {
-    /// Ah; positive: the pack believes it holds more than it does.
+    /// Ah; positive: the board counted too much.
     pub ah: Option<f64>,
     /// Expanded uncertainty, k = 2, Ah.
     pub expanded_uncertainty_ah: Option<f64>,
@@ -273,6 +273,9 @@ pub struct Reference {
     pub display_comparison: Option<String>,
     /// From full charge to full charge.
     pub closures: Vec<Closure>,
+    /// What the packs would hold together by its count, %, where that can't be.
+    #[serde(default)]
+    pub impossible_percent: Option<f64>,
 }
 
 /// The reference's net count over a closed span.
