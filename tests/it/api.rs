@@ -296,7 +296,7 @@ fn what_is_withdrawn_twice_is_withdrawn_once() {
     let (at, end) = ("2025-11-01T08:00:00Z", "2025-11-01T09:00:00Z");
     let note = json!({"at": at, "pack": "tern", "kind": "observation", "text": "cold"});
     let phase = json!({"kind": "rest", "begin": at, "end": end});
-    let mark = json!({"kind": "assert", "at": "2025-11-01T03:00:00Z"});
+    let mark = json!({"kind": "assert", "at": "2025-11-01T03:00:00Z", "voltage_v": 53.3});
     for (of, said) in [("notes", note), ("phases", phase), ("marks", mark)] {
         let (status, said) = api.send("POST", &format!("/v1/{of}"), Some(said));
         assert_eq!(status, StatusCode::CREATED, "{said}");

@@ -332,6 +332,8 @@ fn the_data_dictionary_says_what_every_table_has() {
             "assert",
             "--at",
             "2025-11-03T01:00:00Z",
+            "--voltage",
+            "53.1",
             "seen at the charger",
         ],
     );
@@ -378,6 +380,8 @@ fn what_people_said_goes_round_and_is_taken_once() {
             "assert",
             "--at",
             "2025-11-03T01:00:00Z",
+            "--voltage",
+            "53.1",
             "seen at the charger",
         ],
     );
