@@ -26,6 +26,7 @@ mod gaps;
 mod harness;
 mod import;
 mod kill;
+mod laws;
 mod leaving;
 mod ledger;
 mod live;
@@ -49,8 +50,8 @@ mod reporting;
 mod scenario;
 mod senml;
 mod setup;
-#[allow(dead_code, reason = "fuzzing uses more of it")]
 mod setup_keys;
+#[allow(dead_code, reason = "fuzzing uses more of it")]
 mod taken;
 mod terminal;
 mod tls;
