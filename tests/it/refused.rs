@@ -138,8 +138,8 @@ fn what_the_broker_had_stored_is_never_integrated_without_a_time() {
         folder.path(),
         "SELECT sum(messages) FROM refusal_count WHERE reason = 'untimed'",
     );
-    // The one before the kill may have been acknowledged in time, then it is a reading of its own and comes once.
-    assert!((BACKLOG + 1..=BACKLOG + 2).contains(&untimed), "{untimed}");
+    // What was not acknowledged before the kill comes again: the last one, on a slow machine all of them.
+    assert!((BACKLOG + 1..=BACKLOG + 18).contains(&untimed), "{untimed}");
     assert_eq!(packdrift.stop(), Some(0));
 }
 
