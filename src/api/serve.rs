@@ -4,16 +4,19 @@
 //! even while somebody else holds connections open by the thousand.
 
 use std::{
-    pin::pin,
-    sync::{
-        Arc,
-        atomic::{AtomicUsize, Ordering},
-    },
-    time::Duration,
+    pin::{Pin, pin},
+    sync::{Arc, Mutex, PoisonError},
+    task::{Context, Poll, ready},
+    time::{Duration, Instant},
 };
 
 use axum::{Router, body::Body};
-use hyper::{body::Incoming, server::conn::http1, service::service_fn};
+use bytes::Bytes;
+use hyper::{
+    body::{Frame, Incoming, SizeHint},
+    server::conn::http1,
+    service::service_fn,
+};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use tokio::{
     io::AsyncWriteExt,
@@ -31,6 +34,11 @@ const HEAD: Duration = Duration::from_secs(10);
 const HEAD_BYTES: usize = 32 * 1024;
 /// Lines of a head at most.
 const HEAD_LINES: usize = 64;
+/// How long an answer may be under way before its connection may have to go like one without: whoever doesn't read on
+/// would otherwise hold it for ever.
+const ANSWER: Duration = Duration::from_secs(60);
+/// Bytes of an answer that are handed to the connection at a time.
+const PIECE_BYTES: usize = 64 * 1024;
 /// How long answers under way may take once the daemon stops.
 const STOPPING: Duration = Duration::from_secs(2);
 
@@ -39,11 +47,13 @@ const BUSY: &[u8] = b"HTTP/1.1 503 Service Unavailable\r\ncontent-type: applicat
     {\"type\":\"urn:packdrift:busy\",\"title\":\"Not now\",\"status\":503,\
     \"detail\":\"too many questions at once; ask again in a moment\"}";
 
-/// A connection, and how many questions on it are being answered.
+/// A connection, and since when a question on it is being answered.
 struct Open {
     task: AbortHandle,
-    answering: Arc<AtomicUsize>,
+    answering: Since,
 }
+
+type Since = Arc<Mutex<Option<Instant>>>;
 
 /// Serves until `stop` turns true, then lets answers under way end.
 pub async fn serve(listener: TcpListener, router: Router, mut stop: watch::Receiver<bool>) {
@@ -60,7 +70,7 @@ pub async fn serve(listener: TcpListener, router: Router, mut stop: watch::Recei
                         refuse(stream).await;
                         continue;
                     }
-                    let answering = Arc::new(AtomicUsize::new(0));
+                    let answering = Since::default();
                     let task = tasks.spawn(connection(stream, router.clone(), answering.clone(), told.clone()));
                     open.push(Open { task, answering });
                 }
@@ -86,9 +96,10 @@ pub async fn serve(listener: TcpListener, router: Router, mut stop: watch::Recei
 
 /// Ends the oldest connection that nothing is being answered on.
 fn make_room(open: &mut Vec<Open>) -> bool {
-    let idle = open
-        .iter()
-        .position(|open| open.answering.load(Ordering::Relaxed) == 0);
+    let idle = open.iter().position(|open| {
+        let since = *open.answering.lock().unwrap_or_else(PoisonError::into_inner);
+        since.is_none_or(|since| since.elapsed() > ANSWER)
+    });
     idle.is_some_and(|index| {
         open.remove(index).task.abort();
         true
@@ -100,19 +111,19 @@ async fn refuse(mut stream: TcpStream) {
     let _ = tokio::time::timeout(Duration::from_millis(100), stream.write_all(BUSY)).await;
 }
 
-async fn connection(
-    stream: TcpStream,
-    router: Router,
-    answering: Arc<AtomicUsize>,
-    mut stop: watch::Receiver<bool>,
-) {
+async fn connection(stream: TcpStream, router: Router, answering: Since, mut stop: watch::Receiver<bool>) {
     let service = service_fn(move |request: hyper::Request<Incoming>| {
         let answering = Answering::begin(answering.clone());
         let router = router.clone();
         async move {
             let response = router.oneshot(request.map(Body::new)).await;
-            drop(answering);
-            response
+            response.map(|response| {
+                response.map(|body| Sending {
+                    body,
+                    rest: Bytes::new(),
+                    _answering: answering,
+                })
+            })
         }
     });
     let mut limits = http1::Builder::new();
@@ -137,25 +148,99 @@ async fn connection(
     }
 }
 
-/// Counts a question for as long as it is being answered, also where that is given up.
-struct Answering(Arc<AtomicUsize>);
+/// Tells that a question is being answered, until it has been or that was given up.
+struct Answering(Since);
 
 impl Answering {
-    fn begin(count: Arc<AtomicUsize>) -> Self {
-        count.fetch_add(1, Ordering::Relaxed);
-        Self(count)
+    fn begin(since: Since) -> Self {
+        *since.lock().unwrap_or_else(PoisonError::into_inner) = Some(Instant::now());
+        Self(since)
     }
 }
 
 impl Drop for Answering {
     fn drop(&mut self) {
-        self.0.fetch_sub(1, Ordering::Relaxed);
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    }
+}
+
+/// The body of an answer, in pieces: a connection lets go of a body as soon as it has taken all of it, sent or not.
+struct Sending {
+    body: Body,
+    /// What of it has come and is not handed on yet.
+    rest: Bytes,
+    _answering: Answering,
+}
+
+impl hyper::body::Body for Sending {
+    type Data = Bytes;
+    type Error = axum::Error;
+
+    fn poll_frame(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+    ) -> Poll<Option<Result<Frame<Bytes>, axum::Error>>> {
+        if self.rest.is_empty() {
+            match ready!(Pin::new(&mut self.body).poll_frame(context)) {
+                Some(Ok(frame)) => match frame.into_data() {
+                    Ok(data) => self.rest = data,
+                    Err(other) => return Poll::Ready(Some(Ok(other))),
+                },
+                ended => return Poll::Ready(ended),
+            }
+        }
+        let bytes = self.rest.len().min(PIECE_BYTES);
+        Poll::Ready(Some(Ok(Frame::data(self.rest.split_to(bytes)))))
+    }
+
+    fn is_end_stream(&self) -> bool {
+        self.rest.is_empty() && self.body.is_end_stream()
+    }
+
+    fn size_hint(&self) -> SizeHint {
+        let rest = self.rest.len() as u64;
+        let behind = self.body.size_hint();
+        let mut hint = SizeHint::new();
+        hint.set_lower(behind.lower() + rest);
+        if let Some(upper) = behind.upper() {
+            hint.set_upper(upper + rest);
+        }
+        hint
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use axum::routing::get;
+    use tokio::io::AsyncReadExt;
+
     use super::*;
+
+    #[tokio::test]
+    async fn a_large_answer_is_read_to_its_end_however_many_connect_meanwhile() {
+        // More than a socket takes at once.
+        const BYTES: usize = 50_000_000;
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let address = listener.local_addr().unwrap();
+        let router = Router::new().route("/", get(|| async { vec![b'x'; BYTES] }));
+        let (_stop, stopping) = watch::channel(false);
+        let serving = tokio::spawn(serve(listener, router, stopping));
+        let mut reader = TcpStream::connect(address).await.unwrap();
+        let question = b"GET / HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n\r\n";
+        reader.write_all(question).await.unwrap();
+        let mut answer = vec![0; 1000];
+        reader.read_exact(&mut answer).await.unwrap();
+        let mut others = Vec::new();
+        for _ in 0..CONNECTIONS + 10 {
+            others.push(TcpStream::connect(address).await.unwrap());
+        }
+        // The first of them has gone for the last.
+        assert_eq!(others[0].read(&mut [0]).await.unwrap(), 0);
+        reader.read_to_end(&mut answer).await.unwrap();
+        let head = answer.windows(4).position(|end| end == b"\r\n\r\n").unwrap();
+        assert_eq!(answer.len(), head + 4 + BYTES);
+        serving.abort();
+    }
 
     #[test]
     fn the_refusal_is_as_long_as_it_says() {
