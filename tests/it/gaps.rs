@@ -5,6 +5,7 @@ use std::{sync::LazyLock, time::Duration};
 use packdrift::{
     charge::{
         drift::{ChargeError, Insufficient},
+        facts::Mark,
         phase,
         stored::Basis,
     },
@@ -522,4 +523,26 @@ fn an_outage_is_one_also_where_a_pack_was_never_heard_or_is_silent_for_good() {
         .collect();
     assert_eq!(outages.len(), 1, "{phases:?}");
     assert!(within(outages[0].end_ms - HOUR_MS, 10), "{outages:?}");
+}
+
+#[test]
+fn what_closes_within_a_day_is_not_stretched_over_a_winter() {
+    let setup = past::setup();
+    let store = past::filled(&setup, &WINTER);
+    let first_ms = anchor::of_bank(&store, "skerry").unwrap()[0].end_ms;
+    let again_ms = first_ms + 8 * HOUR_MS;
+    let (mut facts, at) = past::facts(&store, &setup, &[first_ms, again_ms, first_ms + 25 * DAY_MS]);
+    // Full again the same day, and not once more.
+    facts.marks.retain(|mark| mark.at_ms == first_ms);
+    let again = Mark {
+        since_ms: again_ms,
+        at_ms: again_ms,
+        ..facts.marks[0].clone()
+    };
+    facts.marks.push(again);
+    past::ask(&facts, |record| {
+        assert_eq!(record.closures().len(), 1);
+        let error = record.charge_error(0, at[0], at[2]).unwrap().error;
+        assert!(error.expanded_uncertainty_ah() < 60.0, "{:?}", error.budget());
+    });
 }
