@@ -67,7 +67,7 @@ pub fn shown(document: &Value) -> String {
             "not significant"
         };
         lines.push(format!(
-            "{}: recalibrated on {}, rate changed by {by} Ah/day: {sure}",
+            "{}: recalibrated or changed on {}, rate changed by {by} Ah/day: {sure}",
             change["pack"].as_str().unwrap_or("?"),
             day(&change["at"]),
         ));
