@@ -112,19 +112,6 @@ pub fn take(connection: &Connection, theirs: &[Note]) -> rusqlite::Result<u64> {
     revised::take(connection, theirs)
 }
 
-/// The notes that stand, by the instant they speak of.
-///
-/// # Errors
-/// Whatever SQLite says.
-pub fn standing(connection: &Connection) -> rusqlite::Result<Vec<Note>> {
-    connection
-        .prepare_cached(&format!(
-            "SELECT * FROM note AS n WHERE {STANDS} ORDER BY at_ms, id"
-        ))?
-        .query_map([], revised::of_row)?
-        .collect()
-}
-
 /// The notes of one kind that stand, in order of time.
 ///
 /// # Errors
