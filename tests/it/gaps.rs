@@ -5,7 +5,8 @@ use std::{sync::LazyLock, time::Duration};
 use packdrift::{
     charge::{
         drift::{ChargeError, Insufficient},
-        facts::Mark,
+        facts::{Facts, Mark},
+        fill::Filled,
         phase,
         stored::Basis,
     },
@@ -545,4 +546,47 @@ fn what_closes_within_a_day_is_not_stretched_over_a_winter() {
         let error = record.charge_error(0, at[0], at[2]).unwrap().error;
         assert!(error.expanded_uncertainty_ah() < 60.0, "{:?}", error.budget());
     });
+}
+
+#[test]
+fn a_display_near_its_upper_end_behind_a_silence_is_doubted_by_what_it_was_off_before() {
+    let setup = past::setup();
+    let mut store = past::empty();
+    past::put(
+        &mut store,
+        &setup,
+        heard(|at_ms, _, channels| (!within(at_ms, 9)).then_some(channels)),
+    );
+    ledger::refresh(&mut store, &setup).unwrap();
+    let (facts, _) = past::facts(&store, &setup, &[i64::MIN, i64::MAX]);
+    let gap_of_tern = |facts: &Facts| facts.gaps.iter().position(|gap| gap.of == 1).unwrap();
+    let unsure_ah = |facts: &Facts| {
+        let gap = facts.gaps[gap_of_tern(facts)];
+        let (begin, end) = (
+            facts.cut_at(gap.begin_ms).unwrap(),
+            facts.cut_at(gap.end_ms).unwrap(),
+        );
+        Filled::new(facts)
+            .between(1, begin, end)
+            .standard_uncertainty_ah()
+    };
+    let mut near_full = facts.clone();
+    let place = gap_of_tern(&facts);
+    let (before, after) = facts.gaps[place].soc_permille.unwrap();
+    assert!(before.max(after) < 900);
+    near_full.gaps[place].soc_permille = Some((before - after + 950, 950));
+    // Tern's error of the twelve days before, more or less.
+    let gathered_ah = WINTER
+        .true_charge_error_ah(
+            0,
+            Plan::new(Kind::Sparse, 11).begin_ms + DAY_MS,
+            facts.gaps[place].begin_ms,
+        )
+        .abs();
+    assert!(gathered_ah > 5.0, "{gathered_ah}");
+    let (doubted_ah, believed_ah) = (unsure_ah(&near_full), unsure_ah(&facts));
+    assert!(
+        doubted_ah > believed_ah + 0.7 * gathered_ah,
+        "{doubted_ah} {believed_ah} {gathered_ah}"
+    );
 }

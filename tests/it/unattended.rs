@@ -290,7 +290,9 @@ fn backups_are_made_as_the_setup_file_says_and_their_failure_is_told_once() {
     assert!((2..=4).contains(&count()), "{}", count());
 
     // One may just be on its way into it.
-    eventually("the folder is gone", PATIENCE, || fs::remove_dir_all(&backups).is_ok());
+    eventually("the folder is gone", PATIENCE, || {
+        fs::remove_dir_all(&backups).is_ok()
+    });
     fs::write(&backups, "no folder").unwrap();
     eventually("health knows that too", PATIENCE, || {
         health()["fail_because"].is_string()

@@ -50,10 +50,6 @@ impl Filled<'_> {
         let Some((begin, end)) = spans.iter().copied().find(around) else {
             return Some(told);
         };
-        let measured: Vec<_> = spans
-            .into_iter()
-            .filter(|(begin, end)| self.is_measured(*begin, *end))
-            .collect();
         let counted = |index: usize| match unheard.iter().position(|one| *one == index) {
             Some(place) => Some(told[place].clone()),
             None => self.amounts[0][index]
@@ -63,7 +59,7 @@ impl Filled<'_> {
         let Some(counted) = (begin..end).map(counted).sum::<Option<Estimate>>() else {
             return Some(told);
         };
-        let beyond = counted - self.losses_by(&measured).between(begin, begin, end) - self.gained(begin, end);
+        let beyond = counted - self.losses().between(begin, begin, end) - self.gained(begin, end);
         let lasts_ms = |index: usize| self.segments[index].lasts_ms();
         let unheard_ms: f64 = unheard.iter().map(|index| lasts_ms(*index)).sum();
         let beforehand = unheard_ms / (begin..end).map(lasts_ms).sum::<f64>();
@@ -108,6 +104,13 @@ impl Filled<'_> {
             .map(|pair| (pair[0], pair[1]))
             .filter(|(begin, end)| self.is_of_the_same_packs(*begin, *end))
             .collect()
+    }
+
+    /// The losses by what the reference counted over all spans that are measured by now.
+    pub(super) fn losses(&self) -> Losses<'_> {
+        let mut spans = self.spans();
+        spans.retain(|(begin, end)| self.is_measured(*begin, *end));
+        self.losses_by(&spans)
     }
 
     /// The losses by what the reference counted over measured spans.

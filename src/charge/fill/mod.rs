@@ -136,6 +136,7 @@ impl<'a> Filled<'a> {
             filled.fill_reference_from_marks();
             filled.suppose_reference();
             filled.fill_packs_from_reference(&usual);
+            filled.doubt_displays(&usual);
         }
         filled
     }

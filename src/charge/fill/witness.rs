@@ -3,14 +3,17 @@
 use super::{Amount, Filled, How, OF_ITS_SHARE, Segment, usual::Usual};
 use crate::charge::{
     estimate::{Estimate, Source, Whose},
-    facts::{Facts, Gap},
-    time::as_f64,
+    facts::{Facts, Gap, Mark},
+    losses::Losses,
+    time::{MS_PER_HOUR, as_f64},
 };
 
 /// How long before the bank is full by its own criterion a board may take itself for full, ms.
 const RESETS_BEFORE_MS: i64 = 3_600_000;
 /// What a display at its upper end may not have counted of what its pack still took, fraction of capacity.
 const TAKEN_WHEN_FULL: f64 = 0.01;
+/// How fast a display falls from its upper end, tenths of a percent an hour: common practice, no source.
+const FALLS_PERMILLE_PER_HOUR: f64 = 10.0;
 /// How many standard deviations apart displays may be and still have counted the same.
 const AGREE_WITHIN: f64 = 3.0;
 
@@ -61,6 +64,46 @@ impl Filled<'_> {
         }
     }
 
+    /// A display that may have been set anew while the reference wasn't heard either is believed no better than what it
+    /// had been off by until then: that may have been taken back meanwhile.
+    pub(super) fn doubt_displays(&mut self, usual: &Usual) {
+        let losses = self.losses();
+        let doubted: Vec<(&Gap, f64)> = self
+            .facts
+            .gaps
+            .iter()
+            .filter(|gap| gap.of > 0 && may_have_been_full(gap))
+            .filter_map(|gap| Some((gap, self.gathered_ah(usual, &losses, gap)?.abs())))
+            .collect();
+        for (gap, gathered_ah) in doubted {
+            for index in self.inside(gap).into_iter().flatten() {
+                let part = self.segments[index].lasts_ms() / as_f64(gap.end_ms - gap.begin_ms);
+                let reference_heard = self.is_heard(0, index);
+                let amount = &mut self.amounts[gap.of][index];
+                if amount.how == How::ByItself && !reference_heard {
+                    let ah = std::mem::take(&mut amount.ah);
+                    amount.ah = ah.moved(Source::Gaps, whose(gap.of), gap.begin_ms, part * gathered_ah);
+                }
+            }
+        }
+    }
+
+    /// What a pack's charge error usually comes to from its last full charge to a gap of it, Ah: what it counts beside
+    /// its share of what the reference does, and its share of what that counts too much.
+    fn gathered_ah(&self, usual: &Usual, losses: &Losses<'_>, gap: &Gap) -> Option<f64> {
+        let p = gap.of.checked_sub(1)?;
+        let counts = |mark: &&Mark| mark.counts[p] && mark.at_ms <= gap.begin_ms;
+        let last = self.facts.marks.iter().rev().find(counts);
+        let begin = last.map_or(Some(0), |mark| self.facts.cut_at(mark.at_ms))?;
+        let end = self.facts.cut_at(gap.begin_ms)?;
+        let since = Segment {
+            begin_ms: self.facts.cuts[begin].at_ms,
+            end_ms: gap.begin_ms,
+        };
+        let too_much_ah = losses.between(begin, begin, end).value_ah;
+        Some(usual.ah(self.facts, p, since) + self.facts.share(p, since.begin_ms) * too_much_ah)
+    }
+
     /// What a pack should have counted in a segment: its share of what the reference did, and its usual error.
     fn should_ah(&self, usual: &Usual, of: usize, index: usize) -> Option<f64> {
         let p = of.checked_sub(1)?;
@@ -85,6 +128,15 @@ impl Filled<'_> {
             .hypot(OF_ITS_SHARE * should_ah);
         (witness.value_ah - should_ah).abs() <= AGREE_WITHIN * apart_ah + usual_ah.abs()
     }
+}
+
+/// Whether a display may have been at its upper end in a gap, and set anew there, without anybody hearing of it.
+fn may_have_been_full(gap: &Gap) -> bool {
+    let Some((before, after)) = gap.soc_permille.filter(|_| gap.charge_mah.is_none()) else {
+        return false;
+    };
+    let (highest, lasts_ms) = (before.max(after), gap.end_ms - gap.begin_ms);
+    as_f64(1000 - highest) <= FALLS_PERMILLE_PER_HOUR * as_f64(lasts_ms) / MS_PER_HOUR
 }
 
 /// Charge over a gap by the instrument's own counter, else its display.
