@@ -7,6 +7,8 @@ use chrono::{DateTime, SecondsFormat};
 
 /// An hour, ms: what is derived from readings is kept by the hour since 1970.
 pub const HOUR_MS: i64 = 3_600_000;
+/// A day, ms.
+pub const DAY_MS: i64 = 24 * HOUR_MS;
 
 /// An instant, ms since 1970, for a person: RFC 3339 in UTC, to the millisecond where there is one.
 #[must_use]

@@ -2,7 +2,15 @@
 //!
 //! Only units that differ by a factor: what needs an offset (K, °F) is not taken, since it is rather a mistake.
 
+use std::time::Duration;
+
 use crate::reading::Channel;
+
+/// A duration in ms; what is longer than there are times, the longest.
+#[must_use]
+pub fn as_ms(duration: Duration) -> i64 {
+    i64::try_from(duration.as_millis()).unwrap_or(i64::MAX)
+}
 
 /// Thousandths (mA, mV, mAh, ms) in the whole unit (A, V, Ah, s).
 #[must_use]

@@ -18,6 +18,7 @@ use crate::{
     config::{Bank, Setup},
     reading::{Channel, Channels},
     store::{self, anchor::PackAtMark},
+    unit::as_ms,
 };
 
 /// How long after a mark a display may take to settle, ms.
@@ -80,10 +81,6 @@ pub fn criterion(bank: &Bank, at_ms: i64) -> Criterion {
         dip_mv: 10 * i64::from(bank.cells_in_series),
         longest_pause_ms: as_ms(bank.longest_bridge),
     }
-}
-
-fn as_ms(duration: std::time::Duration) -> i64 {
-    i64::try_from(duration.as_millis()).unwrap_or(i64::MAX)
 }
 
 /// Whose voltage is the bank's.

@@ -10,7 +10,7 @@ use super::{
 };
 use crate::{
     config::{Bank, Setup},
-    reading::Instrument,
+    reading::{DAY_MS, Instrument},
     store::{self, gap::DisplayJump},
 };
 
@@ -158,7 +158,6 @@ pub fn last_heard(
     setup: &Setup,
     now_ms: i64,
 ) -> rusqlite::Result<Vec<(Instrument, Option<i64>)>> {
-    const DAY_MS: i64 = 86_400_000;
     let roster = Roster::look_up(connection, setup)?;
     setup
         .all_instruments()

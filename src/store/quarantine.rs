@@ -8,9 +8,7 @@ use std::collections::BTreeSet;
 
 use rusqlite::{Connection, params};
 
-use crate::reading::{Reason, Refusal};
-
-const DAY_MS: i64 = 86_400_000;
+use crate::reading::{DAY_MS, Reason, Refusal};
 
 /// Lines of the count a day, and bytes of a topic in it. What goes beyond is counted under [`OTHERS`].
 const LINES_A_DAY: u32 = 1000;

@@ -13,7 +13,7 @@ pub use bank::*;
 pub use services::*;
 pub use source::*;
 
-use crate::reading::Instrument;
+use crate::{reading::Instrument, unit::as_ms};
 
 /// A setup file that holds.
 #[derive(Debug, Clone)]
@@ -91,7 +91,7 @@ impl Reporting {
             Self::Regular { longest_bridge } => longest_bridge,
             Self::OnChange { longest_hold } => longest_hold,
         };
-        i64::try_from(pause.as_millis()).unwrap_or(i64::MAX)
+        as_ms(pause)
     }
 }
 
