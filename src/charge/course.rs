@@ -206,7 +206,7 @@ impl Error {
         windows.push((came, begin));
         let (stored_from, _) = record.stored.of_pack(p, came);
         let unequal_from_ah = record.stored.unequal_ah(p, came, stored_from.value_ah);
-        let redefined = Estimate::exact(record.stored.redefined_ah(p, came, begin));
+        let redefined = record.stored.redefined(p, came, begin);
         let stored = record.stored.of_pack(p, begin).0 - stored_from - redefined;
         let so_far = earlier + record.filled.between(p + 1, came, begin) - stored;
 

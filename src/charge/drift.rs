@@ -154,7 +154,7 @@ impl<'a> Record<'a> {
         let unequal_until_ah = self.stored.unequal_ah(p, until, stored_until.value_ah);
         let shared = shared_after(self.facts.cuts[until].at_ms - self.facts.cuts[from].at_ms);
         let own = (1.0 - shared * shared).sqrt();
-        let redefined = Estimate::exact(self.stored.redefined_ah(p, from, until));
+        let redefined = self.stored.redefined(p, from, until);
         // Keyed by the instant, so that errors before and after an instant add up to the error across it.
         let (from_ms, until_ms) = (self.facts.cuts[from].at_ms, self.facts.cuts[until].at_ms);
         let error = (counted - (stored_until - stored_from - redefined))

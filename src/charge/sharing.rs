@@ -23,7 +23,7 @@ pub(super) struct Shared {
     together: Estimate,
     packs: Vec<Held>,
     /// By pack: what it holds differently from the instant before because it is counted as another pack, Ah.
-    pub(super) redefined_ah: Vec<f64>,
+    pub(super) redefined: Vec<Estimate>,
 }
 
 /// What one pack holds.
@@ -50,7 +50,7 @@ impl Shared {
             .filter(|(_, on)| **on)
             .map(|(level, _)| level.clone())
             .sum();
-        let redefined_ah = vec![0.0; levels.len()];
+        let redefined = vec![Estimate::ZERO; levels.len()];
         let (before, now) = (facts.bank.at(at_ms - 1), facts.bank.at(at_ms));
         let joins = |p: usize| now.joins(before, p);
         let packs = levels
@@ -73,7 +73,7 @@ impl Shared {
             cut,
             together,
             packs,
-            redefined_ah,
+            redefined,
         }
     }
 
@@ -179,17 +179,17 @@ pub(super) fn changed(facts: &Facts, cut: usize, levels: Vec<Estimate>) -> Share
         held = held + levels[p].clone();
         of_ah += before.packs[p].capacity_ah;
     }
-    let mut redefined_ah = vec![0.0; levels.len()];
+    let mut redefined = vec![Estimate::ZERO; levels.len()];
     let mut now = levels;
     for p in 0..now.len() {
         if is_another(before, after, p) && of_ah > 0.0 {
             let level = held.clone().times(after.packs[p].capacity_ah / of_ah);
-            redefined_ah[p] = level.value_ah - now[p].value_ah;
+            redefined[p] = Estimate::exact(level.value_ah - now[p].value_ah);
             now[p] = level;
         }
     }
     Shared {
-        redefined_ah,
+        redefined,
         ..Shared::from(facts, cut, now)
     }
 }

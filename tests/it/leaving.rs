@@ -84,7 +84,7 @@ fn nobody_knows_what_a_pack_brings_that_joins() {
         format!("{{ from = 2025-11-06T12:00:00Z, in_bank = false }}, {{ from = {joined}, in_bank = true }}");
     // Other cells of the same capacity are another pack, too.
     let other_cells = format!("{{ from = {joined}, capacity_ah = 200 }}");
-    for change in [&anew, &other_cells] {
+    for (change, before_ms) in [(&anew, None), (&other_cells, Some(joined_ms - DAY_MS))] {
         let setup = setup(change);
         let store = past::filled(&setup, &winter(Kind::Usual));
         let marks = anchor::of_bank(&store, "skerry").unwrap();
@@ -102,6 +102,12 @@ fn nobody_knows_what_a_pack_brings_that_joins() {
             let beside_others = 0.2 * (1.0 - facts.share(0, joined_ms));
             let unequal = [(0, 1), (0, 2), (2, 3)].map(|(from, until)| unequal(record, at[from], at[until]));
             let [next_day, full, behind] = unequal;
+            // Over the day itself it stays so, also when the bank is full again.
+            if let Some(before_ms) = before_ms {
+                let (facts, at) = past::facts(&store, &setup, &[before_ms, i64::MAX]);
+                let across = past::ask(&facts, |record| self::unequal(record, at[0], at[1]));
+                assert!(across > 0.8 * beside_others, "{across}");
+            }
             assert!(
                 next_day > 0.8 * beside_others && full > 0.8 * beside_others && behind < 0.01,
                 "{change}: {unequal:?}"

@@ -143,7 +143,7 @@ impl<'a> Stored<'a> {
             if end == begin && begin > 0 && !self.is_mark(begin) && !self.is_joining(begin) {
                 break; // the last cut belongs to the stretch before it
             }
-            let mut redefined_ah = vec![0.0; levels.len()];
+            let mut redefined = vec![Estimate::ZERO; levels.len()];
             if self.is_mark(begin) {
                 let at_ms = facts.cuts[begin].at_ms;
                 for (p, level) in levels.iter_mut().enumerate() {
@@ -152,10 +152,10 @@ impl<'a> Stored<'a> {
                     }
                 }
             } else if begin > 0 {
-                redefined_ah = self.join(begin, &mut levels);
+                redefined = self.join(begin, &mut levels);
             }
             let mut stretch = self.stretch(begin, end, levels.clone());
-            stretch.states[0].redefined_ah = redefined_ah;
+            stretch.states[0].redefined = redefined;
             if let Known::Closed(an_hour) = &stretch.known
                 && self.filled.is_measured(begin, end)
             {
@@ -172,17 +172,20 @@ impl<'a> Stored<'a> {
     }
 
     /// What packs hold that join at a cut, about: the others' state of charge.
-    fn join(&self, cut: usize, levels: &mut Vec<Estimate>) -> Vec<f64> {
+    fn join(&self, cut: usize, levels: &mut Vec<Estimate>) -> Vec<Estimate> {
         let at_ms = self.facts.cuts[cut].at_ms;
         let state = sharing::changed(self.facts, cut, std::mem::take(levels));
         *levels = state.levels(self.facts, cut, &Estimate::default());
+        let mut redefined = state.redefined;
         let (before, after) = (self.facts.bank.at(at_ms - 1), self.facts.bank.at(at_ms));
         for (p, pack) in after.in_bank().filter(|(p, _)| after.joins(before, *p)) {
             let unsure_ah = UNEQUAL_AT_JOINING * pack.capacity_ah;
             let level = std::mem::take(&mut levels[p]);
             levels[p] = level.moved(Source::UnequalSoc, Whose::Pack(p), at_ms, unsure_ah);
+            let brought = std::mem::take(&mut redefined[p]);
+            redefined[p] = brought.moved(Source::UnequalSoc, Whose::Pack(p), at_ms, unsure_ah);
         }
-        state.redefined_ah
+        redefined
     }
 
     /// Stored charge of pack `p` at a cut, relative to full (to the first cut where there is no mark at all), Ah.
@@ -206,14 +209,14 @@ impl<'a> Stored<'a> {
         self.with_shares(p, at, level)
     }
 
-    /// What pack `p` holds differently after `from`, up to `until`, because it is counted as another pack, Ah.
+    /// What pack `p` holds differently after `from`, up to `until`, because it is counted as another pack.
     #[must_use]
-    pub fn redefined_ah(&self, p: usize, from: usize, until: usize) -> f64 {
+    pub fn redefined(&self, p: usize, from: usize, until: usize) -> Estimate {
         self.stretches
             .iter()
             .flat_map(|stretch| &stretch.states)
             .filter(|state| state.cut > from && state.cut <= until)
-            .map(|state| state.redefined_ah[p])
+            .map(|state| state.redefined[p].clone())
             .sum()
     }
 
