@@ -164,21 +164,36 @@ fn told_by(facts: &Facts, grid: &[&Cut], era: &Era, p: usize) -> Option<Told> {
         .checked_sub(windows + unknowns)
         .filter(|left| *left > 0)?;
     let spread_ah = (fit.left_over / as_f64(freedom)).sqrt();
+    // From one instant to the next, so that what a board's error wanders by over weeks is not taken for its pack's.
+    let mut steps = Vec::new();
+    for window in windows_heard(facts, grid, p) {
+        let epoch = epochs.partition_point(|at_ms| *at_ms <= window[0].at_ms);
+        steps.extend(window.windows(2).map(|pair| {
+            let counted_ah = |of: usize| (pair[1].totals[of] - pair[0].totals[of]).net_ah();
+            let lasts_days = days(pair[1].at_ms - pair[0].at_ms);
+            let should_ah =
+                fit.coefficients[0] * share * counted_ah(0) + fit.coefficients[1 + epoch] * lasts_days;
+            counted_ah(p + 1) - should_ah
+        }));
+    }
+    let count = as_f64(steps.len());
+    let lags_ah = (steps.iter().map(|step| step * step).sum::<f64>() / (2.0 * count)).sqrt();
+    let capacity_ah = era.packs[p].capacity_ah;
     Some(Told {
         relative: fit.coefficients[0] - 1.0,
         unsure: ALIKE * spread_ah * fit.unscaled[(0, 0)].sqrt(),
-        strays: strays(
-            spread_ah / era.packs[p].capacity_ah,
-            as_f64(freedom) / ALIKE.powi(2),
-        ),
+        strays: narrowed_by(spread_ah / capacity_ah, as_f64(freedom) / ALIKE.powi(2))
+            .min(UNEQUAL_FLAT)
+            .max(narrowed_by(lags_ah / capacity_ah, count)),
     })
 }
 
-/// How far a pack strays from its share, given what was left over: what is usual and what was seen, each by its degrees
-/// of freedom. A pack on a long cable or behind a bad lug lags behind the others by many times what is usual.
-fn strays(left_over: f64, freedom: f64) -> f64 {
+/// How far a pack strays from its share, fraction of capacity: what is usual and what was seen, each by its degrees of
+/// freedom. What is left over of counts has other causes too and can only say that it is less; a pack on a long cable or
+/// behind a bad lug lags behind the others by many times what is usual, back and forth from one instant to the next.
+fn narrowed_by(seen: f64, freedom: f64) -> f64 {
     let usual = USUAL_FREEDOM * UNEQUAL_FLAT.powi(2);
-    ((usual + freedom * left_over.powi(2)) / (USUAL_FREEDOM + freedom)).sqrt()
+    ((usual + freedom * seen.powi(2)) / (USUAL_FREEDOM + freedom)).sqrt()
 }
 
 /// Stretches in which the reference and a pack were heard without a gap and neither was recalibrated.
@@ -355,7 +370,7 @@ mod tests {
         // A twentieth of its capacity, back and forth at another pace than the bank swings.
         let mut lagging = facts([1.0, 1.0]);
         for cut in &mut lagging.grid {
-            cut.totals[1].charged += charge(10.0 * (1.7 * days(cut.at_ms)).sin());
+            cut.totals[1].charged += charge(10.0 * (3.0 * days(cut.at_ms)).sin());
         }
         let strays = learned(lagging).bank.eras[0].learned.clone().unwrap().strays;
         let lags = 0.05 / 2.0_f64.sqrt();
