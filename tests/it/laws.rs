@@ -122,8 +122,9 @@ fn when_a_log_was_written_is_the_same_to_it() {
                 (of(error, "ah") - of(expect, "ah")).abs() < 0.02 * uncertainty_ah,
                 "{error} after {expect}"
             );
+            // How far a pack strays is told by some fifty steps, which tell it to a tenth.
             assert!(
-                (of(error, "expanded_uncertainty_ah") - uncertainty_ah).abs() < 0.05 * uncertainty_ah,
+                (of(error, "expanded_uncertainty_ah") - uncertainty_ah).abs() < 0.1 * uncertainty_ah,
                 "{error} after {expect}"
             );
         }
