@@ -60,8 +60,6 @@ struct Leg<'a> {
     begin: &'a Cut,
     end: &'a Cut,
     p: usize,
-    /// Where the reference isn't heard: how its count goes on.
-    reference: Option<Unheard>,
     /// Stored charge at the beginning, Ah.
     stored_ah: f64,
     goes_on: GoesOn,
@@ -102,7 +100,6 @@ impl<'a> Leg<'a> {
             begin: &facts.cuts[begin],
             end: &facts.cuts[begin + 1],
             p,
-            reference: record.filled.unheard(0, begin),
             stored_ah: record.stored.of_pack(p, begin).0.value_ah,
             error: Error::new(record, p, from, begin, &goes_on),
             goes_on,
@@ -137,7 +134,7 @@ impl Leg<'_> {
         let ms = instant.at_ms - self.begin.at_ms;
         let passed = as_f64(ms) / as_f64(self.end.at_ms - self.begin.at_ms);
         let heard = since(0);
-        let (net_ah, noise, reference_loose) = match &self.reference {
+        let (net_ah, noise, reference_loose) = match &self.goes_on.unheard {
             None => (heard.net_ah(), parts(0), parts(0).map(loose)),
             Some(unheard) => {
                 let ah = unheard.followed_ah(|of| since(of).net_ah()) + passed * unheard.rest.value_ah;

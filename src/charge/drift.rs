@@ -225,15 +225,6 @@ impl<'a> Record<'a> {
         (!on.is_empty()).then_some(together)
     }
 
-    /// What the packs would hold together, %, where that is more than full or less than empty by more than its expanded
-    /// uncertainty: then something isn't as the setup says.
-    #[must_use]
-    pub fn impossible(&self, at: usize) -> Option<Estimate> {
-        let beyond = |actual: &Estimate| (actual.value_ah - 50.0).abs() - 50.0;
-        self.bank_actual(at)
-            .filter(|actual| beyond(actual) > actual.expanded_uncertainty_ah())
-    }
-
     /// The same of pack `p`, its value alone, % of what its capacity is at the end of the record; `None` where no
     /// mark says what full is.
     #[must_use]
@@ -302,6 +293,13 @@ impl<'a> Record<'a> {
         }
         Ok(())
     }
+}
+
+/// Whether an actual state of charge, %, is more than full or less than empty by more than its expanded uncertainty: then
+/// something isn't as the setup says.
+#[must_use]
+pub fn is_impossible(actual: &Estimate) -> bool {
+    (actual.value_ah - 50.0).abs() - 50.0 > actual.expanded_uncertainty_ah()
 }
 
 /// What packs differ by lasts some hours: the part of it that two instants so far apart share.

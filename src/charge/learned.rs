@@ -126,10 +126,10 @@ fn told_by(facts: &Facts, grid: &[&Cut], era: &Era, p: usize) -> Option<Told> {
     let epochs = &facts.recalibrated_ms[p + 1];
     let unknowns = 2 + epochs.len();
     let mut triangle = Triangle::new(unknowns);
-    let mut windows = 0;
-    for window in windows_heard(facts, grid, p) {
-        let begin = window[0];
-        let epoch = epochs.partition_point(|at_ms| *at_ms <= begin.at_ms);
+    let windows = windows_heard(facts, grid, p);
+    let epoch_of = |window: &[&Cut]| epochs.partition_point(|at_ms| *at_ms <= window[0].at_ms);
+    for window in &windows {
+        let (begin, epoch) = (window[0], epoch_of(window));
         let rows: Vec<(f64, f64, f64)> = window
             .iter()
             .map(|cut| {
@@ -147,10 +147,9 @@ fn told_by(facts: &Facts, grid: &[&Cut], era: &Era, p: usize) -> Option<Told> {
             known[1 + epoch] = row.1 - day;
             triangle.add(&known, row.2 - counted_ah);
         }
-        windows += 1;
     }
     let observations = triangle.observations();
-    if observations < INSTANTS + windows {
+    if observations < INSTANTS + windows.len() {
         return None;
     }
     // An epoch in which nothing was heard leaves its offset open.
@@ -161,21 +160,23 @@ fn told_by(facts: &Facts, grid: &[&Cut], era: &Era, p: usize) -> Option<Told> {
     }
     let fit: Fit = triangle.fit().ok()?;
     let freedom = observations
-        .checked_sub(windows + unknowns)
+        .checked_sub(windows.len() + unknowns)
         .filter(|left| *left > 0)?;
     let spread_ah = (fit.left_over / as_f64(freedom)).sqrt();
     // From one instant to the next, so that what a board's error wanders by over weeks is not taken for its pack's.
-    let mut steps = Vec::new();
-    for window in windows_heard(facts, grid, p) {
-        let epoch = epochs.partition_point(|at_ms| *at_ms <= window[0].at_ms);
-        steps.extend(window.windows(2).map(|pair| {
-            let counted_ah = |of: usize| (pair[1].totals[of] - pair[0].totals[of]).net_ah();
-            let lasts_days = days(pair[1].at_ms - pair[0].at_ms);
-            let should_ah =
-                fit.coefficients[0] * share * counted_ah(0) + fit.coefficients[1 + epoch] * lasts_days;
-            counted_ah(p + 1) - should_ah
-        }));
-    }
+    let step_ah = |epoch: usize, pair: &[&Cut]| {
+        let counted_ah = |of: usize| (pair[1].totals[of] - pair[0].totals[of]).net_ah();
+        let lasts_days = days(pair[1].at_ms - pair[0].at_ms);
+        let offset_ah = fit.coefficients[1 + epoch] * lasts_days;
+        counted_ah(p + 1) - (fit.coefficients[0] * share * counted_ah(0) + offset_ah)
+    };
+    let steps: Vec<f64> = windows
+        .iter()
+        .flat_map(|window| {
+            let epoch = epoch_of(window);
+            window.windows(2).map(move |pair| step_ah(epoch, pair))
+        })
+        .collect();
     let count = as_f64(steps.len());
     let lags_ah = (steps.iter().map(|step| step * step).sum::<f64>() / (2.0 * count)).sqrt();
     let capacity_ah = era.packs[p].capacity_ah;

@@ -28,16 +28,7 @@ pub fn switched_off(mut facts: Facts) -> Facts {
 /// The pack of a gap as off the busbar, if it was.
 fn off(facts: &Facts, gap: &Gap) -> Option<Away> {
     let p = gap.of.checked_sub(1)?;
-    let overlaps = |begin_ms: i64, end_ms: i64| begin_ms < gap.end_ms && end_ms > gap.begin_ms;
-    let reference_silent = facts
-        .gaps
-        .iter()
-        .any(|other| other.of == 0 && overlaps(other.begin_ms, other.end_ms));
-    let known = facts
-        .away
-        .iter()
-        .any(|away| away.p == p && overlaps(away.begin_ms, away.end_ms));
-    if reference_silent || known || !facts.bank.at(gap.begin_ms).packs[p].in_bank {
+    if !facts.bank.at(gap.begin_ms).packs[p].in_bank {
         return None;
     }
     let said = fill::said_over(facts, gap)?;
@@ -53,9 +44,20 @@ fn off(facts: &Facts, gap: &Gap) -> Option<Away> {
     let strays_ah = (STRAY * capacity_ah).hypot(OF_ITS_SHARE * should_ah);
     let took_nothing = said.value_ah.abs() <= MAY_BE_NONE * unsure_ah + wrong_ah;
     let took_its_share = (should_ah - said.value_ah).abs() <= SURELY * unsure_ah.hypot(strays_ah) + wrong_ah;
-    (is_seen && took_nothing && !took_its_share).then_some(Away {
+    // What goes through all gaps comes last: few get there.
+    let looks_off = is_seen && took_nothing && !took_its_share;
+    (looks_off && !is_known_otherwise(facts, p, gap)).then_some(Away {
         p,
         begin_ms: gap.begin_ms,
         end_ms: gap.end_ms,
     })
+}
+
+/// Whether the pack is known to be off the busbar in a gap, or the reference was silent too and tells nothing.
+fn is_known_otherwise(facts: &Facts, p: usize, gap: &Gap) -> bool {
+    let overlaps = |begin_ms: i64, end_ms: i64| begin_ms < gap.end_ms && end_ms > gap.begin_ms;
+    let mut silences = facts.gaps.iter().take_while(|other| other.of == 0);
+    let mut away = facts.away.iter().filter(|away| away.p == p);
+    silences.any(|silence| overlaps(silence.begin_ms, silence.end_ms))
+        || away.any(|away| overlaps(away.begin_ms, away.end_ms))
 }

@@ -8,18 +8,18 @@ use std::{
     time::Duration,
 };
 
-use packdrift::{
-    config::Mqtt,
-    intake::{
-        Decoder, Inlet,
-        clocks::Clocks,
-        live::Live,
-        mqtt::{self, Status},
-    },
+use packdrift::intake::{
+    Decoder, Inlet,
+    clocks::Clocks,
+    live::Live,
+    mqtt::{self, Status},
 };
 use tokio::{sync::watch, time::timeout};
 
-use crate::fixture::{Kept, json_source, setup};
+use crate::{
+    fixture::{Kept, json_source, setup},
+    harness::plain_mqtt,
+};
 
 const PATIENCE: Duration = Duration::from_secs(10);
 
@@ -92,16 +92,7 @@ fn start(port: u16, commit_after: Duration) -> (watch::Receiver<Status>, tokio::
         json_source("cellar/{instrument}"),
     ];
     let decoder = Arc::new(Decoder::new(&setup(sources)));
-    let broker = Mqtt {
-        host: "127.0.0.1".into(),
-        port,
-        tls: false,
-        client_id: "packdrift".into(),
-        username: None,
-        password_file: None,
-        ca_file: None,
-        client_certificate: None,
-    };
+    let broker = plain_mqtt(port);
     let task = tokio::spawn(async move {
         mqtt::run(
             broker,

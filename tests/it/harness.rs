@@ -12,6 +12,7 @@ use std::{
     time::{Duration, Instant},
 };
 
+use packdrift::config::Mqtt;
 use rusqlite::Connection;
 use serde_json::Value;
 
@@ -48,6 +49,20 @@ pub fn free_port() -> u16 {
         .local_addr()
         .unwrap()
         .port()
+}
+
+/// A connection to a broker on this machine, as simple as can be.
+pub fn plain_mqtt(port: u16) -> Mqtt {
+    Mqtt {
+        host: "127.0.0.1".into(),
+        port,
+        tls: false,
+        client_id: "packdrift".into(),
+        username: None,
+        password_file: None,
+        ca_file: None,
+        client_certificate: None,
+    }
 }
 
 /// A Mosquitto of this test's own, set as `deploy/mosquitto.conf` sets it.

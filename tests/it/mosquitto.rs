@@ -3,7 +3,7 @@
 use std::{sync::Arc, time::Duration};
 
 use packdrift::{
-    config::{Mqtt, Source},
+    config::Source,
     intake::{
         Decoder, Inlet,
         clocks::Clocks,
@@ -25,7 +25,7 @@ use tokio::{
 
 use crate::{
     fixture::{Kept, json_source, setup, until},
-    harness::Mosquitto,
+    harness::{Mosquitto, plain_mqtt},
 };
 
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -97,16 +97,7 @@ impl Running {
         let (status, seen) = watch::channel(Status::default());
         let (stop, stopped) = oneshot::channel::<()>();
         let decoder = Arc::new(Decoder::new(&setup(vec![source])));
-        let broker = Mqtt {
-            host: "127.0.0.1".into(),
-            port,
-            tls: false,
-            client_id: "packdrift".into(),
-            username: None,
-            password_file: None,
-            ca_file: None,
-            client_certificate: None,
-        };
+        let broker = plain_mqtt(port);
         let running = mqtt::run(
             broker,
             Inlet::new(decoder, Live::default(), Clocks::new(0)),

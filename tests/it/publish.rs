@@ -4,14 +4,14 @@ use std::{fs, time::Duration};
 
 use axum::{Router, routing::get};
 use packdrift::{
-    config::{Mqtt, Publish},
+    config::Publish,
     demo::{Kind, Plan, simulate},
     publish,
 };
 use serde_json::{Value, json};
 
 use crate::{
-    harness::{Mosquitto, Packdrift, eventually},
+    harness::{Mosquitto, Packdrift, eventually, plain_mqtt},
     past,
     tools::python,
 };
@@ -111,16 +111,7 @@ fn answers_are_retained_with_their_schema_and_a_last_will() {
 async fn an_answer_that_takes_long_holds_up_neither_the_connection_nor_a_stop() {
     let folder = tempfile::tempdir().unwrap();
     let mosquitto = Mosquitto::start(folder.path());
-    let broker = Mqtt {
-        host: "127.0.0.1".into(),
-        port: mosquitto.port,
-        tls: false,
-        client_id: "packdrift".into(),
-        username: None,
-        password_file: None,
-        ca_file: None,
-        client_certificate: None,
-    };
+    let broker = plain_mqtt(mosquitto.port);
     let (asked, mut asking) = tokio::sync::mpsc::unbounded_channel();
     let never = get(move || {
         asked.send(()).unwrap();

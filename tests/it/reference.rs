@@ -2,7 +2,7 @@
 //! a re-zero begin an epoch?
 
 use packdrift::{
-    charge::{facts::Mark, trial::Trial},
+    charge::{drift::is_impossible, facts::Mark, trial::Trial},
     demo::{Kind, Plan, Winter, simulate},
     ledger,
     reading::Channel,
@@ -141,7 +141,10 @@ fn packs_that_would_hold_more_than_they_can_are_told_of() {
         ledger::refresh(&mut store, &setup).unwrap();
         let (facts, at) = past::facts(&store, &setup, &[i64::MAX]);
         past::ask(&facts, |record| {
-            record.impossible(at[0]).map(|actual| actual.value_ah)
+            record
+                .bank_actual(at[0])
+                .filter(is_impossible)
+                .map(|actual| actual.value_ah)
         })
     };
     assert_eq!(impossible(0), None);

@@ -4,12 +4,7 @@ use super::{
     super::zulu::Zulu,
     body::{DisplayBody, round},
 };
-use crate::{
-    charge::{drift::Record, estimate::Estimate},
-    config::Bank,
-    ledger::Display,
-    unit::tenths,
-};
+use crate::{charge::estimate::Estimate, config::Bank, ledger::Display, unit::tenths};
 
 /// Why a board should not be judged by how far its display is from the reference's.
 pub(super) const COMPARISON: &str = "A board's display less the reference's display mixes what both have drifted, \
@@ -45,10 +40,9 @@ fn beside(soc_percent: f64, actual: Option<Estimate>) -> DisplayBody {
 /// those on the busbar displays nothing.
 pub(super) fn bank_mean(
     bank: &Bank,
-    record: &Record<'_>,
+    actual: Option<Estimate>,
     on_busbar: &[bool],
     displays: &[Option<Display>],
-    until: usize,
     until_ms: i64,
 ) -> Option<DisplayBody> {
     let (mut shown_ah, mut of_ah, mut censored) = (0.0, 0.0, false);
@@ -65,6 +59,6 @@ pub(super) fn bank_mean(
     let shown = round(100.0 * shown_ah / of_ah, 2);
     Some(DisplayBody {
         censored,
-        ..beside(shown, record.bank_actual(until))
+        ..beside(shown, actual)
     })
 }

@@ -19,7 +19,12 @@ use super::{
 };
 use crate::{
     charge::{
-        drift::Record, estimate::COVERAGE_FACTOR, facts::Facts, fill::Filled, losses::Closure, trial::Trial,
+        drift::{Record, is_impossible},
+        estimate::{COVERAGE_FACTOR, Estimate},
+        facts::Facts,
+        fill::Filled,
+        losses::Closure,
+        trial::Trial,
     },
     config::{Bank, Setup},
     ledger::{self, Display},
@@ -150,7 +155,8 @@ fn answer(
     let on_busbar: Vec<bool> = (0..bank.packs.len())
         .map(|p| facts.on_busbar(p, until_ms))
         .collect();
-    answer.bank_display = display::bank_mean(bank, &record, &on_busbar, displays, until, until_ms);
+    let bank_actual = record.bank_actual(until);
+    answer.bank_display = display::bank_mean(bank, bank_actual.clone(), &on_busbar, displays, until_ms);
     answer.reference = Some(reference_body(
         setup,
         bank,
@@ -158,6 +164,7 @@ fn answer(
         facts,
         (from, until),
         reference_display,
+        bank_actual,
     ));
     Ok(answer)
 }
@@ -169,6 +176,7 @@ fn reference_body(
     facts: &Facts,
     (from, until): (usize, usize),
     display: Option<Display>,
+    bank_actual: Option<Estimate>,
 ) -> ReferenceBody {
     let counted = record.heard(0, from, until);
     let (from_ms, until_ms) = (facts.cuts[from].at_ms, facts.cuts[until].at_ms);
@@ -182,7 +190,11 @@ fn reference_body(
         },
         coverage: coverage_body(record.coverage(0, from, until), None),
         recalibrations: inside(&facts.recalibrated_ms[0], from_ms, until_ms),
-        display: display.map(|display| display::body(display, record.bank_actual(until), None)),
+        impossible_percent: bank_actual
+            .as_ref()
+            .filter(|actual| is_impossible(actual))
+            .map(|actual| round(actual.value_ah, 1)),
+        display: display.map(|display| display::body(display, bank_actual, None)),
         display_comparison: display.map(|_| display::COMPARISON),
         closures: record
             .closures()
@@ -190,7 +202,6 @@ fn reference_body(
             .zip(record.trials())
             .map(|(closure, trial)| closure_body(facts, closure, &trial))
             .collect(),
-        impossible_percent: record.impossible(until).map(|actual| round(actual.value_ah, 1)),
     }
 }
 

@@ -3,7 +3,7 @@
 use super::Stored;
 use crate::charge::{
     estimate::{Estimate, Source, Whose},
-    fill::Flow,
+    fill::{Flow, Unheard},
     sharing,
     wander::Wandering,
 };
@@ -19,6 +19,8 @@ pub(in crate::charge) struct GoesOn {
     /// How what the reference counts too much comes and goes, and for how many hours it did by the first cut.
     wandering: Wandering,
     since_h: f64,
+    /// Where the reference isn't heard: how its count goes on.
+    pub(in crate::charge) unheard: Option<Unheard>,
 }
 
 /// What has gone by the reference since a cut.
@@ -85,11 +87,12 @@ impl Stored<'_> {
             let unsure = self.filled.unsure_ah(0, at);
             unsure.map(|(source, by_ah)| Estimate::ZERO.moved(source, Whose::Common, at_ms, by_ah))
         };
-        let [sampling, rounding] = self
-            .filled
-            .unheard(0, at)
-            .map_or_else(heard, |unheard| [unheard.rest.without_value(), Estimate::ZERO])
-            .map(counted);
+        let unheard = self.filled.unheard(0, at);
+        let unsure = match &unheard {
+            Some(unheard) => [unheard.rest.clone().without_value(), Estimate::ZERO],
+            None => heard(),
+        };
+        let [sampling, rounding] = unsure.map(counted);
         let beyond = state.beyond(p).cloned().unwrap_or_default();
         let since_ms = self.facts.cuts[state.cut].at_ms;
         let unsure = Estimate::default().moved(Source::UnequalSoc, Whose::Pack(p), since_ms, beyond.value_ah);
@@ -127,6 +130,7 @@ impl Stored<'_> {
             back_h: self.facts.hours(state.cut, at),
             wandering: self.wandering(stretch, at),
             since_h: self.facts.hours(stretch.begin, at),
+            unheard,
         }
     }
 }
